@@ -1,0 +1,200 @@
+"""Judges single primitive values by their JSON type and the grammar that R4 gives them.
+
+Source: FHIR R4 (4.0.1), datatypes.html, primitive types, and json.html; the regular expressions are the
+official ones, save for base64Binary (whose official one can take exponential time) and string.
+"""
+
+from __future__ import annotations
+
+import re
+from calendar import monthrange
+from collections.abc import Callable
+from math import isfinite
+from typing import Any
+
+from service.checking.table import REGULAR_EXPRESSIONS
+from service.exact_json import ExactNumber
+
+Problem = tuple[str, str]
+"""The rule that a value breaks, and the sentence that says so without the value."""
+
+CheckPrimitive = Callable[[Any], Problem | None]
+"""Returns what is wrong with a value, or None."""
+
+_MAXIMUM_LENGTH = 1024 * 1024
+_MAXIMUM_INTEGER = 2**31 - 1
+
+_NULL: Problem = ("empty", "null has no meaning here; leave the element out.")
+_EMPTY: Problem = ("empty", "A string may not be empty; leave the element out.")
+_NOT_STRING: Problem = ("type", "A JSON string is required here.")
+_NOT_NUMBER: Problem = ("type", "A JSON number is required here.")
+_NOT_BOOLEAN: Problem = ("type", "A JSON boolean is required here.")
+_BLANK: Problem = ("primitive", "A string must have more than white space.")
+_TOO_LONG: Problem = ("primitive", "A string may not be longer than 1,048,576 characters.")
+_UNWRITABLE: Problem = ("primitive", "The string holds a character that FHIR or UTF-8 cannot carry.")
+_INEXACT: Problem = ("primitive", "The number is not finite.")
+_NO_SUCH_DAY: Problem = ("primitive", "The month has no such day.")
+_BASE64: Problem = ("primitive", "The value is not base64.")
+_UUID: Problem = ("primitive", "A urn:uuid must go on with a UUID.")
+_OID: Problem = ("primitive", "A urn:oid must go on with an OID.")
+
+_GRAMMARS = {name: re.compile(regex, re.ASCII).fullmatch for name, regex in REGULAR_EXPRESSIONS.items()}
+_BASE64_GRAMMAR = re.compile("[A-Za-z0-9+/]*={0,2}").fullmatch
+# FHIR's own grammar for strings admits no white space but space, tab, carriage return and line feed; a lone
+# surrogate and a null cannot be written as UTF-8 or stored as text.
+_UNWRITABLE_CHARACTER = re.compile("[\x00\x0b\x0c\ud800-\udfff]").search
+# A canonical adds |version to its uri, and any uri may add #fragment.
+_UUID_URN = re.compile("urn:uuid:[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}(?:[|#].*)?").fullmatch
+_OID_URN = re.compile(REGULAR_EXPRESSIONS["oid"] + "(?:[|#].*)?").fullmatch
+
+
+def problem_of_kind(value: Any, wanted: Problem) -> Problem:
+    """Return the problem of a value that is not of the JSON type that `wanted` asks for."""
+    return _NULL if value is None else wanted
+
+
+def check_string(value: Any) -> Problem | None:
+    """Return what is wrong with `value` as a string or markdown."""
+    if not isinstance(value, str):
+        return problem_of_kind(value, _NOT_STRING)
+    # The quick way: printable text has neither control characters nor odd spaces nor surrogates.
+    if value and value.isprintable() and len(value) <= _MAXIMUM_LENGTH and not value.isspace():
+        return None
+    if not value:
+        return _EMPTY
+    if value.isspace():
+        return _BLANK
+    if len(value) > _MAXIMUM_LENGTH:
+        return _TOO_LONG
+    return _UNWRITABLE if _UNWRITABLE_CHARACTER(value) else None
+
+
+def check_boolean(value: Any) -> Problem | None:
+    """Return what is wrong with `value` as a boolean."""
+    return None if value is True or value is False else problem_of_kind(value, _NOT_BOOLEAN)
+
+
+def check_decimal(value: Any) -> Problem | None:
+    """Return what is wrong with `value` as a decimal; any JSON number is right."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return problem_of_kind(value, _NOT_NUMBER)
+    return None if isinstance(value, int) or isfinite(value) else _INEXACT
+
+
+def _check_whole(name: str, minimum: int) -> CheckPrimitive:
+    out_of_range: Problem = (
+        "primitive",
+        f"The value of a {name} lies between {minimum} and {_MAXIMUM_INTEGER}.",
+    )
+    not_whole: Problem = ("primitive", f"A {name} is written without fraction and exponent.")
+
+    def check(value: Any) -> Problem | None:
+        if type(value) is int:
+            return None if minimum <= value <= _MAXIMUM_INTEGER else out_of_range
+        if isinstance(value, (float, ExactNumber)):
+            return not_whole
+        return problem_of_kind(value, _NOT_NUMBER)
+
+    return check
+
+
+def _check_by_grammar(name: str) -> CheckPrimitive:
+    matches = _GRAMMARS[name]
+    mismatch: Problem = ("primitive", f"The value does not have the form of a {name}.")
+
+    def check(value: Any) -> Problem | None:
+        if not isinstance(value, str):
+            return problem_of_kind(value, _NOT_STRING)
+        if not value:
+            return _EMPTY
+        if not matches(value):
+            return mismatch
+        return None if value.isprintable() or not _UNWRITABLE_CHARACTER(value) else _UNWRITABLE
+
+    return check
+
+
+def _check_calendar(name: str) -> CheckPrimitive:
+    matches = _GRAMMARS[name]
+    mismatch: Problem = ("primitive", f"The value does not have the form of a {name}.")
+
+    def check(value: Any) -> Problem | None:
+        if not isinstance(value, str):
+            return problem_of_kind(value, _NOT_STRING)
+        if not matches(value):
+            return mismatch if value else _EMPTY
+        if value[8:10] > "28" and int(value[8:10]) > monthrange(int(value[:4]), int(value[5:7]))[1]:
+            return _NO_SUCH_DAY
+        return None
+
+    return check
+
+
+def check_uri(value: Any) -> Problem | None:
+    """Return what is wrong with `value` as a uri, url or canonical."""
+    problem = _check_uri_characters(value)
+    if problem is None and value.startswith("urn:"):
+        if value.startswith("urn:uuid:") and not _UUID_URN(value):
+            return _UUID
+        if value.startswith("urn:oid:") and not _OID_URN(value):
+            return _OID
+    return problem
+
+
+def check_xhtml(value: Any) -> Problem | None:
+    """Return what is wrong with `value` as the text of a narrative; its elements are for txt-1 and txt-2."""
+    if not isinstance(value, str):
+        return problem_of_kind(value, _NOT_STRING)
+    if not value:
+        return _EMPTY
+    return None if value.isprintable() or not _UNWRITABLE_CHARACTER(value) else _UNWRITABLE
+
+
+def check_base64(value: Any) -> Problem | None:
+    """Return what is wrong with `value` as base64, in which white space is allowed."""
+    if not isinstance(value, str):
+        return problem_of_kind(value, _NOT_STRING)
+    compact = "".join(value.split())
+    if not compact:
+        return _EMPTY
+    return None if len(compact) % 4 == 0 and _BASE64_GRAMMAR(compact) else _BASE64
+
+
+_check_uri_characters = _check_by_grammar("uri")
+
+PRIMITIVE_CHECKS: dict[str, CheckPrimitive] = {
+    "base64Binary": check_base64,
+    "boolean": check_boolean,
+    "canonical": check_uri,
+    "code": _check_by_grammar("code"),
+    "date": _check_calendar("date"),
+    "dateTime": _check_calendar("dateTime"),
+    "decimal": check_decimal,
+    "id": _check_by_grammar("id"),
+    "instant": _check_calendar("instant"),
+    "integer": _check_whole("integer", -(2**31)),
+    "markdown": check_string,
+    "oid": _check_by_grammar("oid"),
+    "positiveInt": _check_whole("positiveInt", 1),
+    "string": check_string,
+    "time": _check_by_grammar("time"),
+    "unsignedInt": _check_whole("unsignedInt", 0),
+    "uri": check_uri,
+    "url": check_uri,
+    "uuid": _check_by_grammar("uuid"),
+    "xhtml": check_xhtml,
+}
+"""How each primitive type of R4 is checked."""
+
+
+def check_code_of(codes: frozenset[str]) -> CheckPrimitive:
+    """Return the check of a code that must be one of `codes`."""
+    check_form = PRIMITIVE_CHECKS["code"]
+    outside: Problem = ("binding", "The code is not in the value set that R4 requires here.")
+
+    def check(value: Any) -> Problem | None:
+        if isinstance(value, str) and value in codes:
+            return None
+        return check_form(value) or outside
+
+    return check

@@ -1,0 +1,119 @@
+"""The values of a resource that searches ask for, taken out once, when it is written."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any, NamedTuple
+
+from service.endpoint.date_ranges import EARLIEST, LATEST, DateRange, read_date_range
+from service.endpoint.references import local_target, places_of_references
+from service.endpoint.search_parameters import SearchParameter, parameters_of
+
+ANY_REFERENCE = "*"
+"""The parameter name under which every literal reference of a resource stands in the index."""
+
+
+class TokenRow(NamedTuple):
+    """A code or an identifier; an absent system or code is empty text."""
+
+    parameter: str
+    system: str
+    code: str
+
+
+class ReferenceRow(NamedTuple):
+    """A reference, its target as `Type/id`, or as it was written where it is not one to this endpoint."""
+
+    parameter: str
+    target: str
+
+
+class DateRow(NamedTuple):
+    """A date as a range of microseconds since 1970 UTC, `high` excluded."""
+
+    parameter: str
+    low: int
+    high: int
+
+
+class IndexRows(NamedTuple):
+    """All that a search can find a resource by."""
+
+    tokens: set[TokenRow]
+    references: set[ReferenceRow]
+    dates: set[DateRow]
+
+
+def index_resource(resource: dict[str, Any], base: str) -> IndexRows:
+    """Return the index rows of `resource`, references that begin with `base` as if they were relative.
+
+    What cannot be read as the parameter's kind has no row; refusing it is the check's affair.
+    """
+    targets = {local_target(place.value, base) for place in places_of_references(resource)}
+    rows = IndexRows(set(), {ReferenceRow(ANY_REFERENCE, target) for target in targets if target}, set())
+    for parameter in parameters_of(resource["resourceType"]).values():
+        for value in _values_of(resource, parameter):
+            _add_row(rows, parameter, value, base)
+    return rows
+
+
+def _values_of(resource: Mapping[str, Any], parameter: SearchParameter) -> Iterator[Any]:
+    for path in parameter.paths:
+        yield from _walk(resource, path.split("."))
+
+
+def _walk(value: Any, names: list[str]) -> Iterator[Any]:
+    if isinstance(value, list):
+        for item in value:
+            yield from _walk(item, names)
+    elif not names:
+        if value is not None:
+            yield value
+    elif isinstance(value, Mapping):
+        yield from _walk(value.get(names[0]), names[1:])
+
+
+def _add_row(rows: IndexRows, parameter: SearchParameter, value: Any, base: str) -> None:
+    if parameter.kind == "token":
+        rows.tokens.update(TokenRow(parameter.name, system, code) for system, code in _tokens_in(value))
+    elif parameter.kind == "date":
+        rows.dates.update(DateRow(parameter.name, low, high) for low, high in _dates_in(value))
+    elif isinstance(value, Mapping) and isinstance(value.get("reference"), str):
+        target = local_target(value["reference"], base) or value["reference"]
+        if not parameter.targets or target.partition("/")[0] in parameter.targets:
+            rows.references.add(ReferenceRow(parameter.name, target))
+
+
+def _tokens_in(value: Any) -> Iterator[tuple[str, str]]:
+    """Yield the system and code of a code, boolean, Coding, CodeableConcept or Identifier."""
+    if isinstance(value, bool):
+        yield "", "true" if value else "false"
+    elif isinstance(value, str):
+        yield "", value
+    elif isinstance(value, Mapping):
+        if isinstance(value.get("coding"), list):
+            for coding in value["coding"]:
+                yield from _tokens_in(coding)
+            return
+        system, code = value.get("system", ""), value.get("code", value.get("value", ""))
+        if isinstance(system, str) and isinstance(code, str) and (system or code):
+            yield system, code
+
+
+def _dates_in(value: Any) -> Iterator[DateRange]:
+    """Yield the ranges of a date, dateTime, instant, Period or Timing."""
+    try:
+        if isinstance(value, str):
+            yield read_date_range(value)
+        elif isinstance(value, Mapping):
+            if isinstance(value.get("event"), list):
+                events = [read_date_range(event) for event in value["event"] if isinstance(event, str)]
+                if events:
+                    yield DateRange(min(event.low for event in events), max(event.high for event in events))
+            elif "start" in value or "end" in value:
+                yield DateRange(
+                    read_date_range(value["start"]).low if "start" in value else EARLIEST,
+                    read_date_range(value["end"]).high if "end" in value else LATEST,
+                )
+    except (TypeError, ValueError):
+        return

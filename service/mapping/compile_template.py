@@ -1,0 +1,164 @@
+"""Compiles a resource template (YAML shaped like the resource) into nodes that render the record's values.
+
+Beside the elements of FHIR, a mapping in a template may hold
+
+    $when: CONDITION     the element is left out unless the condition holds
+    $like: NAME          the members of that fragment (fragments.yaml) are taken over; own members win
+
+An element that asks for values and finds none of them is left out, so that a component whose measurement is
+missing vanishes with its code.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from service.mapping.placeholders import Getter, PlaceholderCompiler, Scope, Values, compile_text
+from service.problems import MappingFault, WrongMapping
+from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
+from service.vocabulary.yaml_tree import Located
+
+
+class Node(Protocol):
+    """One element of a template."""
+
+    @property
+    def asks(self) -> bool:
+        """Return whether the element looks anything up."""
+
+    def render(self, values: Values) -> Any:
+        """Return the element for these values; None where it is left out."""
+
+
+@dataclass(frozen=True, slots=True)
+class Constant:
+    """An element that is always the same; every resource shares it, so nobody may change it."""
+
+    value: Any
+    place: Located
+    asks: bool = False
+
+    def render(self, values: Values) -> Any:  # noqa: ARG002 - the protocol's argument; a constant needs none.
+        """Return the constant."""
+        return self.value
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """An element that is looked up."""
+
+    render: Getter
+    place: Located
+    asks: bool = True
+
+
+class Object:
+    """An element with members."""
+
+    __slots__ = ("_members", "_when", "asks", "place")
+
+    def __init__(self, members: Mapping[str, Node], when: Condition | None, place: Located) -> None:
+        self._members = [(name, node.render, node.asks) for name, node in members.items()]
+        self._when = when
+        self.asks = when is not None or any(node.asks for node in members.values())
+        self.place = place
+
+    def render(self, values: Values) -> Any:
+        """Return the members that have a value; None where members ask and none of them finds anything."""
+        if self._when is not None and not self._when(values):
+            return None
+        rendered: dict[str, Any] = {}
+        found = asked = False
+        for name, render, asks in self._members:
+            value = render(values)
+            asked = asked or asks
+            if value is not None:
+                rendered[name] = value
+                found = found or asks
+        return rendered if found or not asked else None
+
+
+class Array:
+    """An element that repeats."""
+
+    __slots__ = ("_items", "asks", "place")
+
+    def __init__(self, items: list[Node], place: Located) -> None:
+        self._items = [node.render for node in items]
+        self.asks = any(node.asks for node in items)
+        self.place = place
+
+    def render(self, values: Values) -> Any:
+        """Return the items that have a value; None where there are none. An item that is a list is spliced in."""
+        rendered: list[Any] = []
+        for render in self._items:
+            value = render(values)
+            if isinstance(value, list):
+                rendered.extend(value)
+            elif value is not None:
+                rendered.append(value)
+        return rendered or None
+
+
+class TemplateCompiler:
+    """Compiles the templates of one record shape and collects every fault of them."""
+
+    def __init__(self, scope: Scope, fragments: Mapping[str, Located]) -> None:
+        self._scope = scope
+        self._placeholders = PlaceholderCompiler(scope)
+        self._fragments = fragments
+        self.faults: list[MappingFault] = []
+
+    def condition(self, place: Located) -> Condition:
+        """Return the condition at `place`, whose names must be fields or computed names."""
+        for name in sorted(names_asked_for(place)):
+            if name not in self._scope.fields and name not in self._scope.computed:
+                self.faults.append(place.fault(f"there is no field {name!r} here"))
+            self._scope.used.add(name)
+        return compile_condition(place)
+
+    def node(self, place: Located) -> Node:
+        """Return the node for the element at `place`; a fault in it is noted, and the rest is still read."""
+        try:
+            if isinstance(place.value, dict):
+                return self._object(place)
+            if isinstance(place.value, list):
+                return self._array(place)
+            if isinstance(place.value, str):
+                getter = compile_text(self._placeholders, place)
+                return Constant(place.value, place) if getter is None else Looked(getter, place)
+            if place.value is None:
+                place.refuse("an element without a value is left out of a template")
+        except WrongMapping as wrong:
+            self.faults.extend(wrong.faults)
+        return Constant(place.value, place)
+
+    def _object(self, place: Located) -> Node:
+        members = self.with_fragment(place)
+        when = self.condition(members.pop("$when")) if "$when" in members else None
+        unknown = [name for name in members if name.startswith("$")]
+        for name in unknown:
+            self.faults.append(members[name].fault(f"{name!r} is not known; known are: $when, $like"))
+        nodes = {name: self.node(member) for name, member in members.items()}
+        if when is None and not any(node.asks for node in nodes.values()):
+            return Constant({name: node.render({}) for name, node in nodes.items()}, place)
+        return Object(nodes, when, place)
+
+    def _array(self, place: Located) -> Node:
+        nodes = [self.node(item) for item in place.items()]
+        if not any(node.asks for node in nodes):
+            return Constant([node.render({}) for node in nodes], place)
+        return Array(nodes, place)
+
+    def with_fragment(self, place: Located) -> dict[str, Located]:
+        """Return the members at `place` after those of the fragment that `$like` names, which they overrule."""
+        members = dict(place.members())
+        like = members.pop("$like", None)
+        if like is None:
+            return members
+        fragment = self._fragments.get(like.text())
+        if fragment is None:
+            like.refuse(f"there is no fragment {like.text()!r} in fragments.yaml")
+        return {**self.with_fragment(fragment), **members}

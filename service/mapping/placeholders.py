@@ -1,0 +1,290 @@
+"""Placeholders of the mapping language: `<what to look up>` compiled into a function of the record's values.
+
+    <NAME>                        the value of a field, as it was sent; NAME may be a computed name
+    <NAME.PART>                   a part of it: an attribute of the concept, or a member of a person or identifier
+    <NAME as concept>             a CodeableConcept: the codings of the word, or what the client sent instead
+    <NAME as coding>              the first Coding of the word
+    <NAME as text>                the word's text, or the number as text
+    <NAME as quantity>            a Quantity in the field's own unit
+    <NAME as quantity in OTHER>   a Quantity in the unit that the field OTHER holds
+    <code TABLE.CONCEPT>          the CodeableConcept of one fixed concept
+    <coding TABLE.CONCEPT>        its first Coding
+    <reference ROLE>              a Reference to a resource of the same record or to an anchor of the case
+    <absent NAME>                 where NAME has no value: an element with the data-absent-reason extension
+    <why-absent NAME>             where NAME has no value: the reason as a CodeableConcept
+    <A or B>                      the first of them that has a value
+
+A placeholder inside a longer text gives text: `shock <shock_number>`. Whatever has no value is left out.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from service.vocabulary.code_tables import CodeTable, Concept
+from service.vocabulary.fields import FieldDefinition
+from service.vocabulary.units import UCUM, Units
+from service.vocabulary.yaml_tree import Located
+
+Values = Mapping[str, Any]
+"""What a template is applied to: field names and computed names to values; what is absent has no entry."""
+
+Getter = Callable[[Values], Any]
+"""Looks something up in the values; None says that there is nothing."""
+
+DATA_ABSENT_EXTENSION = "http://hl7.org/fhir/StructureDefinition/data-absent-reason"
+DATA_ABSENT_SYSTEM = "http://terminology.hl7.org/CodeSystem/data-absent-reason"
+_ABSENT_DISPLAYS = {"unknown": "Unknown", "asked-unknown": "Asked But Unknown"}
+_PARTS_BY_TYPE = {
+    "person": ("role", "name"),
+    "identifier": ("system", "value"),
+    "patient": ("identifier", "label", "unidentified"),
+    "quantity": ("value", "unit"),
+    "coding": ("system", "code", "display"),
+}
+PLACEHOLDER = re.compile(r"<([^<>]+)>")
+
+
+@dataclass(slots=True)
+class Scope:
+    """What the placeholders of one template may name, and a note of what they did name."""
+
+    fields: Mapping[str, FieldDefinition]
+    computed: frozenset[str]
+    references: frozenset[str]
+    tables: Mapping[str, CodeTable]
+    units: Units
+    used: set[str] = field(default_factory=set)
+
+
+def _absent_code(values: Values, name: str) -> str:
+    return "asked-unknown" if name in values.get("stated_unknown", ()) else "unknown"
+
+
+def _concept_of(value: Any, concepts: Mapping[str, Concept]) -> dict[str, Any] | None:
+    if value is None:
+        return None
+    if isinstance(value, str):
+        return concepts[value].codeable_concept
+    if "text" in value:
+        return {"text": value["text"]}
+    display = value.get("display")
+    return {"coding": [dict(value)], "text": display} if display else {"coding": [dict(value)]}
+
+
+class PlaceholderCompiler:
+    """Compiles the placeholders of one template; every fault names the place of its text."""
+
+    def __init__(self, scope: Scope) -> None:
+        self._scope = scope
+
+    def compile(self, text: str, place: Located) -> Getter:
+        """Return the getter of the alternatives in `text`, which is what stands between < and >."""
+        getters = [self._alternative(part.strip(), place) for part in text.split(" or ")]
+        if len(getters) == 1:
+            return getters[0]
+
+        def first(values: Values) -> Any:
+            for getter in getters:
+                value = getter(values)
+                if value is not None:
+                    return value
+            return None
+
+        return first
+
+    def _alternative(self, text: str, place: Located) -> Getter:
+        words = text.split()
+        match words:
+            case ["code", name]:
+                concept = self._fixed_concept(name, place)
+                return lambda _values: concept.codeable_concept
+            case ["coding", name]:
+                coding = self._fixed_coding(self._fixed_concept(name, place), place)
+                return lambda _values: coding
+            case ["reference", name]:
+                return self._reference(name, place)
+            case ["absent", name]:
+                return self._absent(name, place)
+            case ["why-absent", name]:
+                return self._why_absent(name, place)
+            case [name, "as", "quantity", "in", unit_name]:
+                return self._quantity_in(name, unit_name, place)
+            case [name, "as", form]:
+                return self._formed(name, form, place)
+            case [name]:
+                return self._value(name, place)
+        place.refuse(f"the placeholder <{text}> has no form that is known; see docs/mapping-language.md")
+
+    def _field(self, name: str, place: Located) -> FieldDefinition:
+        definition = self._scope.fields.get(name)
+        if definition is None:
+            place.refuse(f"there is no field {name!r} here")
+        self._scope.used.add(name)
+        return definition
+
+    def _value(self, name: str, place: Located) -> Getter:
+        if name in self._scope.computed or name in self._scope.fields:
+            self._scope.used.add(name)
+            return lambda values: values.get(name)
+        owner, _, part = name.rpartition(".")
+        if not owner:
+            place.refuse(f"there is no field {name!r} here")
+        if owner not in self._scope.fields:
+            outer = self._value(owner, place)
+            return lambda values: (outer(values) or {}).get(part)
+        definition = self._field(owner, place)
+        if definition.table is not None:
+            return self._attribute(owner, part, definition.table, place)
+        if part not in _PARTS_BY_TYPE.get(definition.type, ()):
+            place.refuse(f"the field {owner!r} has no part {part!r}")
+        return lambda values: (values.get(owner) or {}).get(part)
+
+    def _attribute(self, name: str, attribute: str, table: CodeTable, place: Located) -> Getter:
+        held = {word: concept.attributes.get(attribute) for word, concept in table.concepts.items()}
+        if all(value is None for value in held.values()):
+            place.refuse(f"no concept of the table {table.name!r} has the attribute {attribute!r}")
+
+        def get(values: Values) -> Any:
+            value = values.get(name)
+            return held[value] if isinstance(value, str) else None
+
+        return get
+
+    def _formed(self, name: str, form: str, place: Located) -> Getter:
+        definition = self._field(name, place)
+        match form:
+            case "concept" | "coding" | "text" if definition.table is not None:
+                return self._concept_form(name, form, definition.table, place)
+            case "text":
+                return lambda values: None if (value := values.get(name)) is None else _as_text(value)
+            case "quantity":
+                return self._quantity(name, definition, place)
+        place.refuse(f"the field {name!r} (a {definition.type}) cannot be written as {form!r}")
+
+    def _concept_form(self, name: str, form: str, table: CodeTable, place: Located) -> Getter:
+        concepts = table.concepts
+        if form == "concept":
+            return lambda values: _concept_of(values.get(name), concepts)
+        if form == "text":
+            return lambda values: (_concept_of(values.get(name), concepts) or {}).get("text")
+        bare = [word for word, concept in concepts.items() if not concept.codings]
+        if bare:
+            place.refuse(f"<{name} as coding> needs a coding for every word; {', '.join(bare)} have none")
+
+        def coding(values: Values) -> Any:
+            held = _concept_of(values.get(name), concepts)
+            return held["coding"][0] if held and "coding" in held else None
+
+        return coding
+
+    def _quantity(self, name: str, definition: FieldDefinition, place: Located) -> Getter:
+        displays = self._scope.units
+        if definition.type == "quantity":
+
+            def own_unit(values: Values) -> Any:
+                value = values.get(name)
+                return None if value is None else _fhir_quantity(value["value"], value["unit"], displays)
+
+            return own_unit
+        unit = definition.unit
+        if unit is None:
+            place.refuse(f"the field {name!r} has no unit; write <{name} as quantity in UNIT_FIELD>")
+
+        def fixed_unit(values: Values) -> Any:
+            value = values.get(name)
+            return None if value is None else _fhir_quantity(value, unit, displays)
+
+        return fixed_unit
+
+    def _quantity_in(self, name: str, unit_name: str, place: Located) -> Getter:
+        self._field(name, place)
+        if self._field(unit_name, place).type != "unit":
+            place.refuse(f"the field {unit_name!r} does not hold a unit")
+        displays = self._scope.units
+
+        def get(values: Values) -> Any:
+            value, unit = values.get(name), values.get(unit_name)
+            if value is None:
+                return None
+            return {"value": value} if unit is None else _fhir_quantity(value, unit, displays)
+
+        return get
+
+    def _fixed_concept(self, name: str, place: Located) -> Concept:
+        table_name, _, concept_name = name.partition(".")
+        table = self._scope.tables.get(table_name)
+        concept = table.concepts.get(concept_name) if table else None
+        if concept is None:
+            place.refuse(f"there is no concept {name!r} in mappings/codes")
+        return concept
+
+    def _fixed_coding(self, concept: Concept, place: Located) -> dict[str, str]:
+        if not concept.codings:
+            place.refuse(f"the concept {concept.name!r} has no coding")
+        return concept.coding
+
+    def _reference(self, name: str, place: Located) -> Getter:
+        if name not in self._scope.references:
+            known = ", ".join(sorted(self._scope.references))
+            place.refuse(f"there is nothing called {name!r} to refer to; known are: {known}")
+        self._scope.used.add(name)
+        key = f"reference {name}"
+        return lambda values: values.get(key)
+
+    def _absent(self, name: str, place: Located) -> Getter:
+        self._field(name, place)
+        return lambda values: (
+            {"extension": [{"url": DATA_ABSENT_EXTENSION, "valueCode": _absent_code(values, name)}]}
+            if name not in values
+            else None
+        )
+
+    def _why_absent(self, name: str, place: Located) -> Getter:
+        self._field(name, place)
+
+        def get(values: Values) -> Any:
+            if name in values:
+                return None
+            code = _absent_code(values, name)
+            return {
+                "coding": [{"system": DATA_ABSENT_SYSTEM, "code": code, "display": _ABSENT_DISPLAYS[code]}]
+            }
+
+        return get
+
+
+def _as_text(value: Any) -> str:
+    """Return a value inside a text: numbers as they were written, booleans as JSON has them."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    return str(getattr(value, "literal", value))
+
+
+def _fhir_quantity(value: Any, unit: str, units: Units) -> dict[str, Any]:
+    return {"value": value, "unit": units.display(unit), "system": UCUM, "code": unit}
+
+
+def compile_text(compiler: PlaceholderCompiler, place: Located) -> Getter | None:
+    """Return the getter for a text with placeholders; None for a text that has none."""
+    text = place.text()
+    parts = PLACEHOLDER.split(text)
+    if len(parts) == 1:
+        return None
+    if len(parts) == 3 and not parts[0] and not parts[2]:
+        return compiler.compile(parts[1], place)
+    getters = [compiler.compile(part, place) for part in parts[1::2]]
+    fixed = parts[0::2]
+
+    def get(values: Values) -> Any:
+        found = [getter(values) for getter in getters]
+        if any(value is None for value in found):
+            return None
+        return fixed[0] + "".join(
+            _as_text(value) + after for value, after in zip(found, fixed[1:], strict=True)
+        )
+
+    return get

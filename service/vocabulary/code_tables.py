@@ -1,0 +1,115 @@
+"""Code tables: each concept of ours, its codings in the public systems, and the source of every code."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from service.problems import MappingFault, WrongMapping
+from service.vocabulary.yaml_tree import Located, load_yaml
+
+
+@dataclass(frozen=True, slots=True)
+class Coding:
+    """One code of one system, with where it was read beside its display."""
+
+    system: str
+    code: str
+    display: str
+    source: str
+
+    def as_fhir(self) -> dict[str, str]:
+        """Return FHIR's Coding."""
+        return {"system": self.system, "code": self.code, "display": self.display}
+
+
+@dataclass(frozen=True, slots=True)
+class Concept:
+    """One value of a code table. `attributes` are facts that templates and rules may ask for."""
+
+    name: str
+    text: str
+    codings: tuple[Coding, ...]
+    attributes: Mapping[str, Any]
+    codeable_concept: dict[str, Any] = field(compare=False)
+
+    @property
+    def coding(self) -> dict[str, str]:
+        """Return the first coding, the one that is used where FHIR takes only one."""
+        return self.codings[0].as_fhir()
+
+
+@dataclass(frozen=True, slots=True)
+class CodeTable:
+    """The concepts of one field or of one group of fixed codes, by name."""
+
+    name: str
+    title: str
+    concepts: Mapping[str, Concept]
+    place: Located
+
+
+def _coding(place: Located, systems: Mapping[str, str]) -> Coding:
+    members = place.only("system", "code", "display", "source")
+    alias = place.required("system")
+    system = systems.get(alias.text())
+    if system is None:
+        alias.refuse(f"the system {alias.text()!r} is not named in codes/systems.yaml")
+    code, display, source = (place.required(name).text() for name in ("code", "display", "source"))
+    if not source.strip():
+        members["source"].refuse("every code needs its source")
+    return Coding(system, code, display, source)
+
+
+def _concept(name: str, place: Located, systems: Mapping[str, str]) -> Concept:
+    members = place.only("text", "codings", "attributes", "definition")
+    text = place.required("text").text()
+    codings = (
+        tuple(_coding(item, systems) for item in members["codings"].items()) if "codings" in members else ()
+    )
+    codeable = (
+        {"coding": [coding.as_fhir() for coding in codings], "text": text} if codings else {"text": text}
+    )
+    attributes = members["attributes"].plain() if "attributes" in members else {}
+    return Concept(name, text, codings, attributes, codeable)
+
+
+def _table(place: Located, systems: Mapping[str, str]) -> CodeTable:
+    members = place.only("table", "title", "concepts")
+    name = place.required("table").text()
+    if name != place.file.stem:
+        members["table"].refuse(f"the table {name!r} must lie in a file of its own name")
+    concepts: dict[str, Concept] = {}
+    faults: list[MappingFault] = []
+    for concept_name, concept_place in place.required("concepts").members().items():
+        try:
+            concepts[concept_name] = _concept(concept_name, concept_place, systems)
+        except WrongMapping as wrong:
+            faults.extend(wrong.faults)
+    if faults:
+        raise WrongMapping(faults)
+    return CodeTable(name, place.required("title").text(), concepts, place)
+
+
+def load_code_tables(folder: Path) -> dict[str, CodeTable]:
+    """Return all tables in `folder`, which also holds systems.yaml (alias: URI).
+
+    Raises WrongMapping with every fault of every file.
+    """
+    systems_file = load_yaml(folder / "systems.yaml")
+    systems = {alias: uri.text() for alias, uri in systems_file.members().items()}
+    tables: dict[str, CodeTable] = {}
+    faults: list[MappingFault] = []
+    for file in sorted(folder.glob("*.yaml")):
+        if file.name == "systems.yaml":
+            continue
+        try:
+            table = _table(load_yaml(file), systems)
+            tables[table.name] = table
+        except WrongMapping as wrong:
+            faults.extend(wrong.faults)
+    if faults:
+        raise WrongMapping(faults)
+    return tables

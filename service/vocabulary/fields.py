@@ -1,0 +1,308 @@
+"""Fields of a record as data: their type, their bounds, and the pydantic type that checks them.
+
+A field is written in YAML as a mapping with `type` and what that type takes:
+
+    text        most (length, 2000 unless said)
+    boolean
+    integer     at_least, at_most, above, below, unit (UCUM)
+    number      the same
+    instant     a time with offset (RFC 3339)
+    date        a calendar date
+    concept     table: a word of that code table, or a coding, or {text}
+    unit        a UCUM code
+    quantity    units: the UCUM codes taken; a value with its unit
+    person      role and name
+    coding      system, code, display
+    identifier  system and value
+    patient     an identifier, or unidentified with a temporary label
+    names       names of other fields of the same record
+
+and for all of them `says` (what the field means, shown in the API description), `required`, `example`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from datetime import date
+from typing import Annotated, Any, Literal
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    StrictBool,
+    StringConstraints,
+    WithJsonSchema,
+    create_model,
+    model_validator,
+)
+from pydantic_core import PydanticCustomError
+
+from service.problems import Code, MappingFault, WrongMapping
+from service.records.instants import is_instant, lacks_offset
+from service.vocabulary.code_tables import CodeTable
+from service.vocabulary.units import Units
+from service.vocabulary.yaml_tree import Located
+
+_BOUNDS = {"at_least": "ge", "at_most": "le", "above": "gt", "below": "lt"}
+_FORMS = {
+    "text": ("most",),
+    "boolean": (),
+    "integer": (*_BOUNDS, "unit"),
+    "number": (*_BOUNDS, "unit"),
+    "instant": (),
+    "date": (),
+    "concept": ("table",),
+    "unit": (),
+    "quantity": ("units", *_BOUNDS),
+    "person": (),
+    "coding": (),
+    "identifier": (),
+    "patient": (),
+    "names": (),
+}
+
+
+def custom_error(code: Code, message: str, expected: str) -> PydanticCustomError:
+    """Return the error by which a validator names one of our problems; `read_problems` translates it back."""
+    return PydanticCustomError(code.facts.code, "{message}", {"message": message, "expected": expected})
+
+
+class StrictRecord(BaseModel):
+    """A record that takes no field that it does not know, and changes no value that it is given."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+Uri = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9+.-]*:\S+$", max_length=400)]
+ShortText = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"\S")]
+
+
+class Person(StrictRecord):
+    """Who did or recorded something: the role in the team, and the name where it may be kept."""
+
+    role: ShortText | None = None
+    name: ShortText | None = None
+
+
+class CodingValue(StrictRecord):
+    """A coding of the client's own, where our tables lack the value."""
+
+    system: Uri
+    code: Annotated[str, StringConstraints(pattern=r"^\S+( \S+)*$", max_length=200)]
+    display: ShortText | None = None
+
+
+class TextValue(StrictRecord):
+    """A value in words, where neither our tables nor the client has a code."""
+
+    text: ShortText
+
+
+class IdentifierValue(StrictRecord):
+    """A business identifier, as the hospital's own systems write it."""
+
+    system: Uri
+    value: ShortText
+
+
+class PatientValue(StrictRecord):
+    """The patient: known by an identifier, or not yet known and carrying a temporary label."""
+
+    identifier: IdentifierValue | None = None
+    unidentified: Literal[True] | None = None
+    label: ShortText | None = None
+
+    @model_validator(mode="after")
+    def _one_way_of_naming(self) -> PatientValue:
+        known = self.identifier is not None and self.unidentified is None and self.label is None
+        unknown = self.identifier is None and self.unidentified is True and self.label is not None
+        if not (known or unknown):
+            raise custom_error(
+                Code.CONTRADICTION,
+                "the patient is neither named by an identifier alone nor unidentified with a label",
+                'either {"identifier": {"system", "value"}} or {"unidentified": true, "label"}',
+            )
+        return self
+
+
+@dataclass(frozen=True, slots=True)
+class FieldDefinition:
+    """One field of a record, as the mapping data describe it."""
+
+    name: str
+    type: str
+    says: str
+    required: bool
+    unit: str | None
+    table: CodeTable | None
+    example: Any
+    annotation: Any
+    place: Located
+
+
+def check_instant(value: object) -> str:
+    """Return `value` where it is a time with offset, untouched; the error of its problem otherwise."""
+    expected = "a time with offset, such as 2031-03-02T10:02:05+01:00"
+    if not isinstance(value, str):
+        raise custom_error(Code.WRONG_TYPE, "the time is not a text", expected)
+    if lacks_offset(value):
+        raise custom_error(
+            Code.TIME_WITHOUT_OFFSET, "the time has no offset, so it names no moment", expected
+        )
+    if not is_instant(value):
+        raise custom_error(
+            Code.WRONG_FORM, "the time is not in the form of RFC 3339, or not in the calendar", expected
+        )
+    return value
+
+
+Instant = Annotated[
+    str,
+    BeforeValidator(check_instant),
+    WithJsonSchema({"type": "string", "format": "date-time", "examples": ["2031-03-02T10:02:05+01:00"]}),
+]
+
+
+def _check_date(value: str) -> str:
+    try:
+        date.fromisoformat(value)
+    except ValueError as error:
+        raise custom_error(
+            Code.WRONG_FORM, "the date is not in the calendar", "a date, such as 2031-03-02"
+        ) from error
+    return value
+
+
+def _concept_annotation(table: CodeTable) -> Any:
+    words = ", ".join(table.concepts)
+    expected = f"one of: {words}; or a coding {{system, code, display}}; or {{text}}"
+
+    def check(value: object) -> object:
+        match value:
+            case str():
+                if value not in table.concepts:
+                    raise custom_error(
+                        Code.UNKNOWN_CODE, f"the word is not on the list {table.name!r}", expected
+                    )
+            case {"text": _}:
+                TextValue.model_validate(value)
+            case dict():
+                CodingValue.model_validate(value)
+            case _:
+                raise custom_error(Code.WRONG_TYPE, "a word, a coding or a text is wanted", expected)
+        return value
+
+    schema = {
+        "anyOf": [
+            {"type": "string", "enum": list(table.concepts)},
+            CodingValue.model_json_schema(),
+            TextValue.model_json_schema(),
+        ]
+    }
+    return Annotated[Any, BeforeValidator(check), WithJsonSchema(schema)]
+
+
+def _unit_annotation(units: Units) -> Any:
+    def check(value: str) -> str:
+        if not units.is_unit(value):
+            raise custom_error(Code.UNIT_NOT_UCUM, "the unit is not a UCUM code", units.hint(value))
+        return value
+
+    return Annotated[str, StringConstraints(min_length=1, max_length=40), AfterValidator(check)]
+
+
+def _quantity_annotation(place: Located, units: Units) -> Any:
+    taken = [unit.text() for unit in place.required("units").items()]
+    expected = "one of: " + ", ".join(taken)
+
+    def check(value: str) -> str:
+        if value in taken:
+            return value
+        if not units.is_unit(value):
+            raise custom_error(Code.UNIT_NOT_UCUM, "the unit is not a UCUM code", expected)
+        raise custom_error(Code.UNIT_NOT_TAKEN, "the unit does not measure this", expected)
+
+    unit = Annotated[str, AfterValidator(check), WithJsonSchema({"type": "string", "enum": taken})]
+    value = Annotated[float, Field(**_bounds(place), allow_inf_nan=False)]
+    return create_model(
+        "Quantity", __base__=StrictRecord, __doc__="A value with its unit.", value=value, unit=unit
+    )
+
+
+def _bounds(place: Located) -> dict[str, Any]:
+    members = place.members()
+    return {_BOUNDS[name]: members[name].number() for name in _BOUNDS if name in members}
+
+
+def _annotation(place: Located, form: str, table: CodeTable | None, units: Units) -> Any:
+    members = place.members()
+    makers: Mapping[str, Callable[[], Any]] = {
+        "text": lambda: Annotated[
+            str,
+            StringConstraints(
+                min_length=1,
+                max_length=int(members["most"].number()) if "most" in members else 2000,
+                pattern=r"\S",
+            ),
+        ],
+        "boolean": lambda: StrictBool,
+        "integer": lambda: Annotated[int, Field(**_bounds(place))],
+        "number": lambda: Annotated[float, Field(**_bounds(place), allow_inf_nan=False)],
+        "instant": lambda: Instant,
+        "date": lambda: Annotated[str, AfterValidator(_check_date)],
+        "concept": lambda: _concept_annotation(table) if table else Any,
+        "unit": lambda: _unit_annotation(units),
+        "quantity": lambda: _quantity_annotation(place, units),
+        "person": lambda: Person,
+        "coding": lambda: CodingValue,
+        "identifier": lambda: IdentifierValue,
+        "patient": lambda: PatientValue,
+        "names": lambda: Annotated[list[ShortText], Field(max_length=100)],
+    }
+    return makers[form]()
+
+
+def read_field(name: str, place: Located, tables: Mapping[str, CodeTable], units: Units) -> FieldDefinition:
+    """Return the field that the mapping at `place` describes; WrongMapping where it cannot be understood."""
+    form = place.required("type").text()
+    if form not in _FORMS:
+        place.required("type").refuse(f"{form!r} is no field type; known are: {', '.join(_FORMS)}")
+    members = place.only("type", "says", "required", "example", *_FORMS[form])
+    table = None
+    if form == "concept":
+        table_place = place.required("table")
+        table = tables.get(table_place.text())
+        if table is None:
+            table_place.refuse(f"there is no code table {table_place.text()!r}")
+    unit = members["unit"].text() if "unit" in members else None
+    if unit is not None and unit not in units.displays:
+        members["unit"].refuse(f"the unit {unit!r} is not named in units.yaml")
+    return FieldDefinition(
+        name=name,
+        type=form,
+        says=place.required("says").text(),
+        required="required" in members and members["required"].flag(),
+        unit=unit,
+        table=table,
+        example=members["example"].plain() if "example" in members else None,
+        annotation=_annotation(place, form, table, units),
+        place=place,
+    )
+
+
+def read_fields(place: Located, tables: Mapping[str, CodeTable], units: Units) -> dict[str, FieldDefinition]:
+    """Return all fields of the mapping at `place`; WrongMapping with the faults of all of them."""
+    fields: dict[str, FieldDefinition] = {}
+    faults: list[MappingFault] = []
+    for name, member in place.members().items():
+        try:
+            fields[name] = read_field(name, member, tables, units)
+        except WrongMapping as wrong:
+            faults.extend(wrong.faults)
+    if faults:
+        raise WrongMapping(faults)
+    return fields

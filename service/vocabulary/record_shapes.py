@@ -1,0 +1,197 @@
+"""Record shapes: what an event of a kind, a case, a device or an item of a check consists of."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import BaseModel, Field, create_model
+
+from service.problems import MappingFault, WrongMapping
+from service.vocabulary.code_tables import CodeTable
+from service.vocabulary.conditions import Condition, compile_condition
+from service.vocabulary.fields import FieldDefinition, StrictRecord, read_fields
+from service.vocabulary.units import Units
+from service.vocabulary.yaml_tree import Located, load_yaml
+
+
+@dataclass(frozen=True, slots=True)
+class Impossibility:
+    """A combination of values that cannot be true, so that a record which claims it is refused."""
+
+    holds: Condition
+    field: str
+    says: str
+    expected: str
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """What a finding of a device check means for the readiness of the device."""
+
+    holds: Condition
+    outcome: Literal["ready_with_fault", "not_ready"]
+    reason: str
+    says: str
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class SpanRule:
+    """What begins and ends a span of a case (a run of compressions, say) and what lies inside it.
+
+    `starts` may hold the word `case`: such a span begins with the case itself. `anchor` is the name by which
+    templates refer to the span's resource of the role `span`.
+    """
+
+    starts: frozenset[str]
+    ends: frozenset[str]
+    members: frozenset[str]
+    anchor: str
+
+    @property
+    def kinds(self) -> frozenset[str]:
+        """Return all event kinds that have a part in the span."""
+        return self.starts | self.ends | self.members
+
+
+@dataclass(frozen=True, slots=True)
+class RecordShape:
+    """One shape of record: its name, its fields, what it may not claim, and its mapping, still uncompiled."""
+
+    name: str
+    title: str
+    says: str
+    fields: Mapping[str, FieldDefinition]
+    impossible: tuple[Impossibility, ...]
+    judgements: tuple[Judgement, ...]
+    span: SpanRule | None
+    example: Any
+    model: type[BaseModel]
+    resources: Located
+    place: Located
+
+
+def _impossibility(place: Located, fields: Mapping[str, FieldDefinition]) -> Impossibility:
+    place.only("when", "field", "says", "expected")
+    field = place.required("field")
+    if field.text() not in fields:
+        field.refuse(f"there is no field {field.text()!r} here")
+    return Impossibility(
+        compile_condition(place.required("when")),
+        field.text(),
+        place.required("says").text(),
+        place.required("expected").text(),
+    )
+
+
+def _judgement(place: Located) -> Judgement:
+    place.only("when", "outcome", "reason", "says", "source")
+    outcome = place.required("outcome").text()
+    if outcome not in ("ready_with_fault", "not_ready"):
+        place.required("outcome").refuse("the outcome is ready_with_fault or not_ready")
+    return Judgement(
+        compile_condition(place.required("when")),
+        "not_ready" if outcome == "not_ready" else "ready_with_fault",
+        place.required("reason").text(),
+        place.required("says").text(),
+        place.required("source").text(),
+    )
+
+
+def _span(place: Located) -> SpanRule:
+    members = place.only("starts", "ends", "members", "anchor")
+
+    def kinds(name: str) -> frozenset[str]:
+        return frozenset(item.text() for item in _list(members, name))
+
+    return SpanRule(kinds("starts"), kinds("ends"), kinds("members"), place.required("anchor").text())
+
+
+def _model(
+    name: str, says: str, fields: Mapping[str, FieldDefinition], example: Any, *, is_event: bool
+) -> type[BaseModel]:
+    members: dict[str, Any] = {"kind": (Literal[name], ...)} if is_event else {}
+    for field in fields.values():
+        optional = None if field.required else field.annotation | None
+        description = f"{field.says} Unit: {field.unit}." if field.unit else field.says
+        members[field.name] = (
+            (field.annotation, Field(description=description))
+            if field.required
+            else (optional, Field(default=None, description=description))
+        )
+    camel = "".join(word.capitalize() for word in name.split("_"))
+    model: type[BaseModel] = create_model(camel, __base__=StrictRecord, __doc__=says, **members)
+    model.model_config["json_schema_extra"] = {"examples": [example]} if example is not None else None
+    return model
+
+
+_MEMBERS = ("name", "title", "says", "fields", "impossible", "judgements", "span", "example", "resources")
+
+
+def read_record_shape(
+    file: Path,
+    common: Mapping[str, FieldDefinition],
+    tables: Mapping[str, CodeTable],
+    units: Units,
+    *,
+    is_event: bool,
+) -> RecordShape:
+    """Return the shape that `file` describes, with `common` fields before its own; WrongMapping otherwise."""
+    place = load_yaml(file)
+    members = place.only(
+        "name", "title", "says", "fields", "impossible", "judgements", "example", "resources"
+    )
+    name = place.required("name").text()
+    if name != file.stem:
+        members["name"].refuse(f"{name!r} must lie in a file of its own name")
+    own = read_fields(members["fields"], tables, units) if "fields" in members else {}
+    taken = [
+        own[field].place.fault(f"{field!r} is a common field already") for field in own if field in common
+    ]
+    if taken:
+        raise WrongMapping(taken)
+    fields = {**common, **own}
+    example = members["example"].plain() if "example" in members else None
+    says = place.required("says").text()
+    return RecordShape(
+        name=name,
+        title=place.required("title").text(),
+        says=says,
+        fields=fields,
+        impossible=tuple(_impossibility(item, fields) for item in _list(members, "impossible")),
+        judgements=tuple(_judgement(item) for item in _list(members, "judgements")),
+        span=_span(members["span"]) if "span" in members else None,
+        example=example,
+        model=_model(name, says, fields, example, is_event=is_event),
+        resources=place.required("resources"),
+        place=place,
+    )
+
+
+def _list(members: Mapping[str, Located], name: str) -> list[Located]:
+    return members[name].items() if name in members else []
+
+
+def read_record_shapes(
+    folder: Path,
+    common: Mapping[str, FieldDefinition],
+    tables: Mapping[str, CodeTable],
+    units: Units,
+    *,
+    is_event: bool,
+) -> dict[str, RecordShape]:
+    """Return all shapes in `folder` by name; WrongMapping with the faults of every file."""
+    shapes: dict[str, RecordShape] = {}
+    faults: list[MappingFault] = []
+    for file in sorted(folder.glob("*.yaml")):
+        try:
+            shape = read_record_shape(file, common, tables, units, is_event=is_event)
+            shapes[shape.name] = shape
+        except WrongMapping as wrong:
+            faults.extend(wrong.faults)
+    if faults:
+        raise WrongMapping(faults)
+    return shapes

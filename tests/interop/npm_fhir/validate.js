@@ -1,0 +1,39 @@
+'use strict';
+// Reads resources from standard input and writes what the npm package fhir says of each to standard output, one
+// JSON object a line both ways; the protocol is that of ../hl7_validator.
+
+const readline = require('node:readline');
+const { Fhir, ParseConformance, Versions } = require('fhir');
+const { version } = require('fhir/package.json');
+
+function answer(line) {
+  const start = process.hrtime.bigint();
+  let request = null;
+  let issues;
+  try {
+    request = JSON.parse(line);
+    // What the specification does not know is an error here as it is for the other readers.
+    const { messages } = fhir.validate(request.resource, { errorOnUnexpected: true });
+    issues = messages.map(({ severity, location, message }) => ({
+      severity: severity === 'info' ? 'information' : severity,
+      code: null,
+      expression: location ?? null,
+      text: message,
+    }));
+  } catch (fault) {
+    // A line that cannot be read gets an answer like any other, so that the lines after it are read too.
+    issues = [{ severity: 'fatal', code: 'protocol', expression: null, text: String(fault) }];
+  }
+  const ok = !issues.some(({ severity }) => severity === 'error' || severity === 'fatal');
+  const ms = Number(process.hrtime.bigint() - start) / 1e6;
+  return { id: request?.id ?? null, ok, ms, issues };
+}
+
+function write(value) {
+  process.stdout.write(`${JSON.stringify(value)}\n`);
+}
+
+// True loads the definitions that the package brings; R4 is its default, named here to be sure.
+const fhir = new Fhir(new ParseConformance(true, Versions.R4));
+write({ ready: true, fhir: version });
+readline.createInterface({ input: process.stdin, crlfDelay: Infinity }).on('line', (line) => write(answer(line)));
