@@ -83,9 +83,7 @@ def _drt_1(node: Node) -> bool:
 
 def _con_4(node: Node) -> bool:
     ended = frozenset(("resolved", "remission", "inactive"))
-    return not _has_any(node, _ABATEMENT) or _has_coding(
-        node.get("clinicalStatus"), _CONDITION_CLINICAL, ended
-    )
+    return not _has_any(node, _ABATEMENT) or _has_coding(node.get("clinicalStatus"), _CONDITION_CLINICAL, ended)
 
 
 def _con_5(node: Node) -> bool:

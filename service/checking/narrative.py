@@ -5,6 +5,7 @@ Source: FHIR R4 (4.0.1), narrative.html, invariants txt-1 and txt-2, schema fhir
 
 from __future__ import annotations
 
+from functools import lru_cache
 from xml.parsers import expat
 
 from service.checking.table import NARRATIVE_ELEMENTS
@@ -61,20 +62,22 @@ class _Reader:
         raise _ForbiddenError
 
 
-def has_only_allowed_elements(div: str) -> bool:
-    """Return whether `div` is one well-formed XHTML div of allowed elements and attributes (txt-1)."""
-    try:
-        _Reader().read(div)
-    except (_ForbiddenError, expat.ExpatError, UnicodeEncodeError):
-        return False
-    return True
-
-
-def has_content(div: str) -> bool:
-    """Return whether `div` holds text or an image (txt-2); true also where it cannot be read at all."""
+@lru_cache(maxsize=4)
+def _read(div: str) -> tuple[bool, bool]:
+    """Return whether `div` is allowed and whether it has content; remembered, as two invariants ask in turn."""
     reader = _Reader()
     try:
         reader.read(div)
     except (_ForbiddenError, expat.ExpatError, UnicodeEncodeError):
-        return True
-    return reader.has_content
+        return False, True
+    return True, reader.has_content
+
+
+def has_only_allowed_elements(div: str) -> bool:
+    """Return whether `div` is one well-formed XHTML div of allowed elements and attributes (txt-1)."""
+    return _read(div)[0]
+
+
+def has_content(div: str) -> bool:
+    """Return whether `div` holds text or an image (txt-2); true also where it cannot be read at all."""
+    return _read(div)[1]

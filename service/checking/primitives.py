@@ -98,13 +98,16 @@ def _check_whole(name: str, minimum: int) -> CheckPrimitive:
     return check
 
 
-def _check_by_grammar(name: str) -> CheckPrimitive:
+def _check_by_grammar(name: str, *, is_any_word: bool = False) -> CheckPrimitive:
+    """Return the check of one grammar; `is_any_word` says that any one word of printable text fits it."""
     matches = _GRAMMARS[name]
     mismatch: Problem = ("primitive", f"The value does not have the form of a {name}.")
 
     def check(value: Any) -> Problem | None:
         if not isinstance(value, str):
             return problem_of_kind(value, _NOT_STRING)
+        if is_any_word and value and value.isprintable() and " " not in value:
+            return None
         if not value:
             return _EMPTY
         if not matches(value):
@@ -132,7 +135,7 @@ def _check_calendar(name: str) -> CheckPrimitive:
 
 def check_uri(value: Any) -> Problem | None:
     """Return what is wrong with `value` as a uri, url or canonical."""
-    problem = _check_uri_characters(value)
+    problem = _check_word(value)
     if problem is None and value.startswith("urn:"):
         if value.startswith("urn:uuid:") and not _UUID_URN(value):
             return _UUID
@@ -160,13 +163,13 @@ def check_base64(value: Any) -> Problem | None:
     return None if len(compact) % 4 == 0 and _BASE64_GRAMMAR(compact) else _BASE64
 
 
-_check_uri_characters = _check_by_grammar("uri")
+_check_word = _check_by_grammar("uri", is_any_word=True)
 
 PRIMITIVE_CHECKS: dict[str, CheckPrimitive] = {
     "base64Binary": check_base64,
     "boolean": check_boolean,
     "canonical": check_uri,
-    "code": _check_by_grammar("code"),
+    "code": _check_by_grammar("code", is_any_word=True),
     "date": _check_calendar("date"),
     "dateTime": _check_calendar("dateTime"),
     "decimal": check_decimal,

@@ -37,7 +37,7 @@ def _type_of_literal(literal: str, *, is_transaction: bool) -> str | None:
     kind, slash, rest = literal.partition("/")
     if slash and kind in RESOURCE_TYPES:
         identifier, _, version = rest.partition("/_history/")
-        is_right = _ID(identifier) and (version == "" and not rest.endswith("/_history/") or _ID(version))
+        is_right = _ID(identifier) and ((version == "" and not rest.endswith("/_history/")) or _ID(version))
         return kind if is_right else _MALFORMED
     if literal.startswith("urn:"):
         return _MALFORMED
@@ -53,11 +53,16 @@ def check_reference(reference: dict[str, Any], targets: frozenset[str], path: Pa
     """Add what is wrong with one Reference of sound structure; local ones and URNs wait for what holds them."""
     literal = reference.get("reference")
     kind: str | None = None
+    if literal is not None:
+        # The quick way for what nearly every reference is: Type/id, of a type that is allowed.
+        start, _, rest = literal.partition("/")
+        if start in targets and _ID(rest) and "type" not in reference:
+            return
     if literal is None:
         pass
     elif literal[0] == "#":
         walk.mentions.append(LocalMention(path, literal, targets, walk.contained_index))
-    elif _URN(literal):
+    elif literal.startswith("urn:") and _URN(literal):
         walk.urns.append((path, literal, targets))
     else:
         kind = _type_of_literal(literal, is_transaction=walk.is_transaction)
@@ -76,9 +81,7 @@ def check_reference(reference: dict[str, Any], targets: frozenset[str], path: Pa
         _check_declared_type(declared, kind, targets, path, walk)
 
 
-def _check_declared_type(
-    declared: str, kind: str | None, targets: frozenset[str], path: Path, walk: Walk
-) -> None:
+def _check_declared_type(declared: str, kind: str | None, targets: frozenset[str], path: Path, walk: Walk) -> None:
     name = declared.removeprefix(_STRUCTURE_URL)
     if name not in RESOURCE_TYPES:
         # An absolute address outside FHIR names a logical model, of which the table knows nothing.
@@ -94,10 +97,10 @@ def _report_target(kind: str, path: Path, walk: Walk) -> None:
     walk.report("reference-target", path, f"The element may not refer to the resource type {kind}.")
 
 
-def check_target(kind: str | None, targets: frozenset[str] | None, path: Path, walk: Walk) -> None:
+def check_target(kind: Any, targets: frozenset[str] | None, path: Path, walk: Walk) -> None:
     """Add a finding where the resource that a reference was resolved to has a type not allowed there."""
-    if targets and kind in RESOURCE_TYPES and kind not in targets:
-        _report_target(str(kind), path, walk)
+    if targets and isinstance(kind, str) and kind in RESOURCE_TYPES and kind not in targets:
+        _report_target(kind, path, walk)
 
 
 def check_local_references(resource: dict[str, Any], path: Path, walk: Walk) -> None:

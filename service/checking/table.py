@@ -69,8 +69,7 @@ TYPES: dict[str, TypeDefinition] = {
 """Every type that a covered resource can reach."""
 
 INVARIANTS: dict[str, InvariantDefinition] = {
-    name: InvariantDefinition(name.split("@", maxsplit=1)[0], **raw)
-    for name, raw in _RAW["invariants"].items()
+    name: InvariantDefinition(name.split("@", maxsplit=1)[0], **raw) for name, raw in _RAW["invariants"].items()
 }
 """Every invariant of those types."""
 

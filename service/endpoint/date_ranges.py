@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from calendar import monthrange
 from datetime import UTC, date, datetime, timedelta, timezone
 from typing import NamedTuple
 
@@ -10,12 +11,14 @@ EARLIEST = -(2**62)
 LATEST = 2**62
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_DAY = 86_400_000_000
 _MICROSECOND = timedelta(microseconds=1)
 _DATE_TIME = re.compile(
     r"(?P<year>\d{4})(?:-(?P<month>\d{2})(?:-(?P<day>\d{2})"
     r"(?:T(?P<hour>\d{2}):(?P<minute>\d{2})(?::(?P<second>\d{2})(?:\.(?P<fraction>\d+))?)?"
     # A plus sign that was not escaped in a URL arrives as a space.
-    r"(?P<zone>Z|[+\- ]\d{2}:\d{2})?)?)?)?"
+    r"(?P<zone>Z|[+\- ]\d{2}:\d{2})?)?)?)?",
+    re.ASCII,
 )
 
 
@@ -44,23 +47,21 @@ def read_date_range(text: str) -> DateRange:
 def _range_of(match: re.Match[str]) -> DateRange:
     year = int(match["year"])
     if match["month"] is None:
-        return _range_of_days(date(year, 1, 1), _day_after(year, 12, 31))
+        return _range_of_days(date(year, 1, 1), date(year, 12, 31))
     month = int(match["month"])
     if match["day"] is None:
-        last_month = month == 12
-        return _range_of_days(
-            date(year, month, 1), date(year + last_month, 1 if last_month else month + 1, 1)
-        )
-    day = int(match["day"])
+        first = date(year, month, 1)
+        return _range_of_days(first, first.replace(day=monthrange(year, month)[1]))
+    day = date(year, month, int(match["day"]))
     if match["hour"] is None:
-        return _range_of_days(date(year, month, day), _day_after(year, month, day))
-    return _range_of_time(match, datetime(year, month, day, tzinfo=_zone(match["zone"])))
+        return _range_of_days(day, day)
+    return _range_of_time(match, datetime(day.year, day.month, day.day, tzinfo=_zone(match["zone"])))
 
 
 def _range_of_time(match: re.Match[str], midnight: datetime) -> DateRange:
     second = int(match["second"] or 0)
     hour, minute = int(match["hour"]), int(match["minute"])
-    # R4 allows the leap second 60 and, for the end of a day, no 24:00.
+    # R4 allows the leap second 60, but not the hour 24.
     if hour > 23 or minute > 59 or second > 60:
         raise ValueError("the time of day does not exist")
     start = midnight + timedelta(hours=hour, minutes=minute, seconds=second)
@@ -74,15 +75,11 @@ def _range_of_time(match: re.Match[str], midnight: datetime) -> DateRange:
     return DateRange(low, low + 10 ** (6 - len(digits)))
 
 
-def _range_of_days(first: date, after: date) -> DateRange:
-    return DateRange(_microseconds_of_day(first), _microseconds_of_day(after))
+def _range_of_days(first: date, last: date) -> DateRange:
+    return DateRange(_start_of(first), _start_of(last) + _DAY)
 
 
-def _day_after(year: int, month: int, day: int) -> date:
-    return date(year, month, day) + timedelta(days=1)
-
-
-def _microseconds_of_day(day: date) -> int:
+def _start_of(day: date) -> int:
     return _microseconds(datetime(day.year, day.month, day.day, tzinfo=UTC))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Any, NamedTuple
 
 from service.endpoint.date_ranges import EARLIEST, LATEST, DateRange, read_date_range
@@ -52,25 +52,25 @@ def index_resource(resource: dict[str, Any], base: str) -> IndexRows:
     targets = {local_target(place.value, base) for place in places_of_references(resource)}
     rows = IndexRows(set(), {ReferenceRow(ANY_REFERENCE, target) for target in targets if target}, set())
     for parameter in parameters_of(resource["resourceType"]).values():
-        for value in _values_of(resource, parameter):
-            _add_row(rows, parameter, value, base)
+        for path in parameter.paths:
+            for value in _walk(resource, path):
+                _add_row(rows, parameter, value, base)
     return rows
 
 
-def _values_of(resource: Mapping[str, Any], parameter: SearchParameter) -> Iterator[Any]:
-    for path in parameter.paths:
-        yield from _walk(resource, path.split("."))
+def _walk(value: Any, path: str) -> list[Any]:
+    """Return what stands at `path` below `value`, every item of a list on the way."""
+    found = [value]
+    for name in path.split("."):
+        found = [member for item in found if isinstance(item, dict) for member in _members(item, name)]
+    return found
 
 
-def _walk(value: Any, names: list[str]) -> Iterator[Any]:
-    if isinstance(value, list):
-        for item in value:
-            yield from _walk(item, names)
-    elif not names:
-        if value is not None:
-            yield value
-    elif isinstance(value, Mapping):
-        yield from _walk(value.get(names[0]), names[1:])
+def _members(item: dict[str, Any], name: str) -> list[Any]:
+    member = item.get(name)
+    if member is None:
+        return []
+    return member if isinstance(member, list) else [member]
 
 
 def _add_row(rows: IndexRows, parameter: SearchParameter, value: Any, base: str) -> None:
@@ -78,7 +78,7 @@ def _add_row(rows: IndexRows, parameter: SearchParameter, value: Any, base: str)
         rows.tokens.update(TokenRow(parameter.name, system, code) for system, code in _tokens_in(value))
     elif parameter.kind == "date":
         rows.dates.update(DateRow(parameter.name, low, high) for low, high in _dates_in(value))
-    elif isinstance(value, Mapping) and isinstance(value.get("reference"), str):
+    elif isinstance(value, dict) and isinstance(value.get("reference"), str):
         target = local_target(value["reference"], base) or value["reference"]
         if not parameter.targets or target.partition("/")[0] in parameter.targets:
             rows.references.add(ReferenceRow(parameter.name, target))
@@ -90,7 +90,7 @@ def _tokens_in(value: Any) -> Iterator[tuple[str, str]]:
         yield "", "true" if value else "false"
     elif isinstance(value, str):
         yield "", value
-    elif isinstance(value, Mapping):
+    elif isinstance(value, dict):
         if isinstance(value.get("coding"), list):
             for coding in value["coding"]:
                 yield from _tokens_in(coding)
@@ -105,7 +105,7 @@ def _dates_in(value: Any) -> Iterator[DateRange]:
     try:
         if isinstance(value, str):
             yield read_date_range(value)
-        elif isinstance(value, Mapping):
+        elif isinstance(value, dict):
             if isinstance(value.get("event"), list):
                 events = [read_date_range(event) for event in value["event"] if isinstance(event, str)]
                 if events:

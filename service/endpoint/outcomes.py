@@ -42,9 +42,7 @@ class Issue:
 class RefusalError(Exception):
     """A request that is not carried out: the HTTP status and every issue that was found with it."""
 
-    def __init__(
-        self, status: int, issues: Sequence[Issue], *, headers: dict[str, str] | None = None
-    ) -> None:
+    def __init__(self, status: int, issues: Sequence[Issue], *, headers: dict[str, str] | None = None) -> None:
         super().__init__("; ".join(issue.details for issue in issues))
         self.status = status
         self.issues = tuple(issues)

@@ -95,11 +95,7 @@ def read_query(resource_type: str, pairs: Sequence[tuple[str, str]], base: str) 
             continue
         if name in _SETTINGS and _is_supported_setting(resource_type, name, value):
             settings[name] = value
-        elif (
-            value
-            and name not in _SETTINGS
-            and (criterion := _read_criterion(resource_type, name, value, base))
-        ):
+        elif value and name not in _SETTINGS and (criterion := _read_criterion(resource_type, name, value, base)):
             criteria.append(criterion)
         else:
             ignored.append(name)
@@ -163,9 +159,7 @@ def _read_criterion(resource_type: str, full_name: str, value: str, base: str) -
     if parameter is None:
         return None
     if modifier and not (parameter.kind == "reference" and modifier in RESOURCE_TYPES):
-        raise refuse(
-            400, "not-supported", f"The modifier of the search parameter {full_name} is not supported."
-        )
+        raise refuse(400, "not-supported", f"The modifier of the search parameter {full_name} is not supported.")
     values = [item for item in _UNESCAPED_COMMA.split(value) if item]
     return Criterion(name, tuple(_read_choice(parameter, item, modifier, base) for item in values))
 
@@ -198,9 +192,7 @@ def _read_date(name: str, item: str) -> DateChoice:
     try:
         return DateChoice(prefix or "eq", read_date_range(item[2:] if prefix else item))
     except ValueError as error:
-        expected = (
-            f"{name} takes a date such as ge2031-03-02, with one of the prefixes {', '.join(_PREFIXES)}."
-        )
+        expected = f"{name} takes a date such as ge2031-03-02, with one of the prefixes {', '.join(_PREFIXES)}."
         raise refuse(400, "value", expected) from error
 
 

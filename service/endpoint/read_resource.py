@@ -15,6 +15,12 @@ Check = Callable[[Mapping[str, Any]], list[Finding]]
 """Returns what is wrong with a resource by FHIR R4; an empty list where nothing was found."""
 
 
+def refuse_unknown_type(resource_type: str, served: frozenset[str]) -> None:
+    """Raise RefusalError (404) where `resource_type` is not served."""
+    if resource_type not in served:
+        raise refuse(404, "not-supported", "The endpoint serves no resource type of this name; see metadata.")
+
+
 def read_body(body: bytes) -> dict[str, Any]:
     """Return the JSON object that `body` spells, digits kept; RefusalError (400) where it is none."""
     try:
@@ -32,7 +38,10 @@ def refuse_wrong_type(resource: Mapping[str, Any], resource_type: str) -> None:
     if found != resource_type:
         said = found if isinstance(found, str) and found in RESOURCE_TYPES else "something else"
         raise refuse(
-            400, "invalid", f"The address says {resource_type}, the body is {said}.", expression="resourceType"
+            400,
+            "invalid",
+            f"The address says {resource_type}, the body is {said}.",
+            expression=f"{resource_type}.resourceType",
         )
     if not isinstance(resource.get("meta", {}), Mapping):
         raise refuse(400, "structure", "meta must be an object.", expression=f"{resource_type}.meta")
@@ -43,7 +52,12 @@ def refuse_wrong_id(resource: Mapping[str, Any], resource_id: str) -> None:
     if not LOGICAL_ID.fullmatch(resource_id):
         raise refuse(400, "value", "An id has 1 to 64 characters out of A-Z, a-z, 0-9, - and the full stop.")
     if resource.get("id") != resource_id:
-        raise refuse(400, "invalid", "The id in the address and the id in the body differ.", expression="id")
+        raise refuse(
+            400,
+            "invalid",
+            "The id in the address and the id in the body differ.",
+            expression=f"{resource['resourceType']}.id",
+        )
 
 
 def refuse_findings(resource: Mapping[str, Any], check: Check) -> None:

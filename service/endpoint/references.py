@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from typing import Any, NamedTuple
 
 from service.endpoint.resource_types import RESOURCE_TYPES
@@ -32,27 +32,29 @@ class ReferencePlace(NamedTuple):
         return value
 
 
-def places_of_links(resource: dict[str, Any]) -> Iterator[ReferencePlace]:
-    """Yield every reference, link and narrative of `resource`.
+def places_of_links(resource: dict[str, Any]) -> list[ReferencePlace]:
+    """Return every reference, link and narrative of `resource`.
 
     A Bundle stored as a resource keeps its own references, which point into itself.
     """
+    places: list[ReferencePlace] = []
     if resource.get("resourceType") != "Bundle":
-        yield from _places_in(resource, str(resource.get("resourceType")))
+        _add_places(resource, str(resource.get("resourceType")), places)
+    return places
 
 
-def _places_in(value: Any, path: str) -> Iterator[ReferencePlace]:
+def _add_places(value: Any, path: str, places: list[ReferencePlace]) -> None:
     if isinstance(value, dict):
         for name, member in value.items():
             if isinstance(member, str):
                 if name in _LINK_NAMES or name == "div":
-                    yield ReferencePlace(value, name, f"{path}.{name}")
+                    places.append(ReferencePlace(value, name, f"{path}.{name}"))
             elif isinstance(member, (dict, list)):
-                yield from _places_in(member, f"{path}.{name}")
-    elif isinstance(value, list):
+                _add_places(member, f"{path}.{name}", places)
+    else:
         for number, item in enumerate(value):
             if isinstance(item, (dict, list)):
-                yield from _places_in(item, f"{path}[{number}]")
+                _add_places(item, f"{path}[{number}]", places)
 
 
 def places_of_references(resource: dict[str, Any]) -> list[ReferencePlace]:
@@ -62,6 +64,8 @@ def places_of_references(resource: dict[str, Any]) -> list[ReferencePlace]:
 
 def replace_links(resource: dict[str, Any], identities: Mapping[str, str]) -> None:
     """Put `identities[link]` in the place of each link that is a key of `identities`, narrative included."""
+    if not identities:
+        return
     for place in places_of_links(resource):
         if place.name == "div":
             place.holder["div"] = _NARRATIVE_LINK.sub(_narrative_replacement(identities), place.value)

@@ -162,7 +162,7 @@ class ResourceStore:
             self._writing.execute("BEGIN IMMEDIATE")
             answers = [(future, self._write_one(work)) for work, future in wanted]
             self._writing.execute("COMMIT")
-        except BaseException as error:  # noqa: BLE001 - whatever it was, those who wait must hear of it.
+        except BaseException as error:
             if self._writing.in_transaction:
                 self._writing.execute("ROLLBACK")
             for _, future in wanted:
@@ -178,7 +178,7 @@ class ResourceStore:
         self._writing.execute("SAVEPOINT one")
         try:
             result = work(self._writing)
-        except Exception as error:  # noqa: BLE001 - it is handed to the one who asked.
+        except Exception as error:
             self._writing.execute("ROLLBACK TO one")
             self._writing.execute("RELEASE one")
             return None, error

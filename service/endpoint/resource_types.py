@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+
+def _names(text: str) -> frozenset[str]:
+    return frozenset(text.split())
+
+
 # Source: the StructureDefinitions of FHIR R4 (4.0.1), profiles-resources.xml, kind `resource` and not abstract.
 # Parameters is left out: R4 gives it no endpoint of its own.
-RESOURCE_TYPES: frozenset[str] = frozenset(
+RESOURCE_TYPES: frozenset[str] = _names(
     """
     Account ActivityDefinition AdverseEvent AllergyIntolerance Appointment AppointmentResponse
     AuditEvent Basic Binary BiologicallyDerivedProduct BodyStructure Bundle CapabilityStatement CarePlan
@@ -31,12 +36,12 @@ RESOURCE_TYPES: frozenset[str] = frozenset(
     SubstancePolymer SubstanceProtein SubstanceReferenceInformation SubstanceSourceMaterial
     SubstanceSpecification SupplyDelivery SupplyRequest Task TerminologyCapabilities TestReport
     TestScript ValueSet VerificationResult VisionPrescription
-    """.split()
+    """
 )
 """The names of all types that are stored."""
 
 # Source: the CapabilityStatement `base` of the same file, which lists the search parameters of every type.
-WITHOUT_IDENTIFIER_SEARCH: frozenset[str] = frozenset(
+WITHOUT_IDENTIFIER_SEARCH: frozenset[str] = _names(
     """
     AdverseEvent AuditEvent Binary BiologicallyDerivedProduct CapabilityStatement CatalogEntry
     CompartmentDefinition GraphDefinition ImplementationGuide Linkage MedicationKnowledge
@@ -46,6 +51,6 @@ WITHOUT_IDENTIFIER_SEARCH: frozenset[str] = frozenset(
     SearchParameter Subscription SubstanceNucleicAcid SubstancePolymer SubstanceProtein
     SubstanceReferenceInformation SubstanceSourceMaterial SubstanceSpecification TerminologyCapabilities
     VerificationResult
-    """.split()
+    """
 )
 """The types for which R4 defines no search parameter `identifier`."""

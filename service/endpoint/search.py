@@ -59,7 +59,7 @@ def find_ids(connection: sqlite3.Connection, query: Query, limit: int) -> list[s
 
 
 def search(connection: sqlite3.Connection, query: Query, base: str) -> dict[str, Any]:
-    """Return the searchset Bundle of `query`, in its order, with total, self link and, if there is more, next link."""
+    """Return the searchset Bundle of `query`, in its order, with total and links."""
     bundle: dict[str, Any] = {"resourceType": "Bundle", "type": "searchset"}
     if query.with_total:
         bundle["total"] = _count(connection, query)
@@ -91,18 +91,16 @@ def _page(connection: sqlite3.Connection, query: Query, limit: int) -> list[tupl
     condition = _condition_of(query)
     sort = _sort_value(query)
     direction, beyond = ("DESC", "<") if query.descending else ("ASC", ">")
-    after = ""
-    start: tuple[Any, ...] = ()
-    if query.cursor is not None:
-        # The key settles the order of equal sort values, so a page begins exactly where the last one ended.
-        after = f" WHERE (sort_value, key) {beyond} (?, ?)"
-        start = _read_cursor(query)
+    # The key settles the order of equal sort values, so a page begins exactly where the last one ended.
+    position, order = "(sort_value, key)", f"sort_value {direction}, key {direction}"
+    start: tuple[Any, ...] = () if query.cursor is None else _read_cursor(query)
+    if query.sort is None:
+        position, order, start = "key", "key", start[1:]
+    after = f" AND {position} {beyond} ({', '.join('?' * len(start))})" if start else ""
     sql = (
-        f"SELECT p.sort_value, p.key, p.resource_id, v.body FROM (SELECT * FROM"  # noqa: S608 - values are bound.
-        f" (SELECT {sort.sql} AS sort_value, r.key AS key, r.resource_id, r.version FROM resource r"
-        f" WHERE {condition.sql}){after} ORDER BY sort_value {direction}, key {direction} LIMIT ?) p"
-        f" JOIN version v ON v.resource_key = p.key AND v.version = p.version"
-        f" ORDER BY p.sort_value {direction}, p.key {direction}"
+        f"SELECT p.sort_value, p.key, p.resource_id, v.body FROM (SELECT {sort.sql} AS sort_value, r.key AS key,"  # noqa: S608 - values are bound.
+        f" r.resource_id, r.version FROM resource r WHERE {condition.sql}{after} ORDER BY {order} LIMIT ?) p"
+        f" JOIN version v ON v.resource_key = p.key AND v.version = p.version ORDER BY {order}"
     )
     return connection.execute(sql, (*sort.values, *condition.values, *start, limit)).fetchall()
 
@@ -142,7 +140,10 @@ def _criterion_condition(resource_type: str, criterion: Criterion) -> _Condition
 def _choice_condition(resource_type: str, parameter: str, choice: Choice) -> _Condition:
     if isinstance(choice, TokenChoice):
         if parameter == "_id":
-            return _Condition("r.resource_id = ?", (choice.code or "",))
+            return _Condition(
+                "r.key IN (SELECT key FROM resource WHERE resource_type = ? AND resource_id = ?)",
+                (resource_type, choice.code or ""),
+            )
         return _token_condition(resource_type, parameter, choice)
     if isinstance(choice, ReferenceChoice):
         marks = ", ".join("?" * len(choice.targets))
@@ -171,9 +172,17 @@ def _date_condition(resource_type: str, parameter: str, choice: DateChoice) -> _
         low, high = "r.updated_microseconds", f"(r.updated_microseconds + {_ONE_MILLISECOND})"
         return _Condition(f"({template.format(low=low, high=high)})", bounds)
     condition = template.format(low="low", high="high")
+    if choice.prefix == "eq":
+        # A range closed on both sides is few rows, and the index finds them.
+        return _Condition(
+            "r.key IN (SELECT resource_key FROM date_index WHERE resource_type = ? AND parameter = ?"  # noqa: S608 - values are bound.
+            f" AND {condition} AND low < ?)",
+            (resource_type, parameter, *bounds, choice.range.high),
+        )
+    # A range open on one side may be most rows: it is looked up for what the other criteria leave.
     return _Condition(
-        f"r.key IN (SELECT resource_key FROM date_index WHERE resource_type = ? AND parameter = ? AND {condition})",  # noqa: S608 - values are bound.
-        (resource_type, parameter, *bounds),
+        f"EXISTS (SELECT 1 FROM date_index WHERE resource_key = r.key AND parameter = ? AND {condition})",  # noqa: S608 - values are bound.
+        (parameter, *bounds),
     )
 
 
@@ -190,7 +199,7 @@ def _ignored_outcome(query: Query) -> dict[str, Any]:
     return outcome_of(
         Issue(
             "not-supported",
-            f"The search parameter {name} is not supported with this value for {query.resource_type}; it was ignored.",
+            f"The search parameter {name} with its value is not supported for {query.resource_type}: ignored.",
             severity="warning",
         )
         for name in query.ignored
@@ -200,7 +209,7 @@ def _ignored_outcome(query: Query) -> dict[str, Any]:
 def _link(query: Query, base: str, cursor: str | None) -> str:
     pairs = [*query.used, (CURSOR, cursor)] if cursor else query.used
     address = f"{base}/{query.resource_type}"
-    return f"{address}?{urlencode(pairs, quote_via=quote, safe='|/:,')}" if pairs else address
+    return f"{address}?{urlencode(pairs, quote_via=quote, safe='/:,')}" if pairs else address
 
 
 def _cursor_after(row: tuple[Any, ...]) -> str:

@@ -37,8 +37,7 @@ def _parameters(kind: Kind, *names: str, **elsewhere: str) -> tuple[SearchParame
     """Return parameters named like their element, then those of another name (`part_of` for `part-of`)."""
     same_name = tuple(SearchParameter(name, kind, (name,)) for name in names)
     return same_name + tuple(
-        SearchParameter(name.replace("_", "-"), kind, tuple(paths.split()))
-        for name, paths in elsewhere.items()
+        SearchParameter(name.replace("_", "-"), kind, tuple(paths.split())) for name, paths in elsewhere.items()
     )
 
 
@@ -138,9 +137,7 @@ _BY_TYPE: dict[str, tuple[SearchParameter, ...]] = {
     "MedicationAdministration": (
         *_tokens("status", code="medicationCodeableConcept"),
         *_SUBJECT,
-        *_references(
-            "context", "device", "request", medication="medicationReference", performer="performer.actor"
-        ),
+        *_references("context", "device", "request", medication="medicationReference", performer="performer.actor"),
         _date("effective-time", "effectiveDateTime", "effectivePeriod"),
     ),
     "Observation": (
@@ -183,9 +180,7 @@ _BY_TYPE: dict[str, tuple[SearchParameter, ...]] = {
     "Procedure": (
         *_tokens("code", "category", "status"),
         *_SUBJECT,
-        *_references(
-            "encounter", "location", part_of="partOf", based_on="basedOn", performer="performer.actor"
-        ),
+        *_references("encounter", "location", part_of="partOf", based_on="basedOn", performer="performer.actor"),
         _date("date", "performedDateTime", "performedPeriod"),
     ),
     "Provenance": (

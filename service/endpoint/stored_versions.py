@@ -160,9 +160,7 @@ def content_hash(resource: Mapping[str, Any]) -> bytes:
     """
     content = dict(resource)
     meta = {
-        name: value
-        for name, value in content.pop("meta", {}).items()
-        if name not in {"versionId", "lastUpdated"}
+        name: value for name, value in content.pop("meta", {}).items() if name not in {"versionId", "lastUpdated"}
     }
     if meta:
         content["meta"] = meta
@@ -196,7 +194,8 @@ def _put_row(
     values = (version, _microseconds(now), content_hash(resource))
     if current:
         connection.execute(
-            "UPDATE resource SET version = ?, updated_microseconds = ?, content_hash = ?, deleted = 0 WHERE key = ?",
+            "UPDATE resource SET version = ?, updated_microseconds = ?, content_hash = ?, deleted = 0"
+            " WHERE key = ?",
             (*values, current.key),
         )
         return current.key
@@ -211,7 +210,6 @@ def _put_row(
 
 
 def _replace_index(connection: sqlite3.Connection, resource_type: str, key: int, rows: IndexRows) -> None:
-    _clear_index(connection, key)
     _insert_index(connection, resource_type, key, rows)
 
 
@@ -221,9 +219,7 @@ def _clear_index(connection: sqlite3.Connection, key: int) -> None:
     connection.execute("DELETE FROM date_index WHERE resource_key = ?", (key,))
 
 
-def _insert_index(
-    connection: sqlite3.Connection, resource_type: str, key: int | None, rows: IndexRows
-) -> None:
+def _insert_index(connection: sqlite3.Connection, resource_type: str, key: int | None, rows: IndexRows) -> None:
     _insert_rows(
         connection,
         "INSERT INTO token_index (resource_type, resource_key, parameter, system, code) VALUES (?, ?, ?, ?, ?)",

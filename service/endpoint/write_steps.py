@@ -41,9 +41,10 @@ _ORDER: dict[str, int] = {"DELETE": 0, "POST": 1, "PUT": 2}
 class Step:
     """One write. `resource_id` is the id it has unless `condition` finds another; `resource` is None for DELETE.
 
-    `unsettled` holds the links whose target is known only when conditions are decided, each with the link as the
-    client wrote it; meanwhile a stand-in of the right form is in its place. `place` is where the step stands in
-    its Bundle, None for a request of its own.
+    `names` are the links by which other entries of its Bundle point at it. `unsettled` holds the links whose
+    target is known only when conditions are decided, each with the link as the client wrote it; meanwhile a
+    stand-in of the right form is in its place. `place` is where the step stands in its Bundle, None for a
+    request of its own.
     """
 
     method: Method
@@ -52,14 +53,14 @@ class Step:
     resource: dict[str, Any] | None = None
     condition: Query | None = None
     preconditions: Preconditions = field(default_factory=Preconditions)
-    full_url: str | None = None
+    names: tuple[str, ...] = ()
     place: str | None = None
     unsettled: list[tuple[ReferencePlace, str]] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
 class Done:
-    """What became of a step: the HTTP status, and the version that stands now (None: there was nothing to delete)."""
+    """What became of a step: the HTTP status, and the version that stands now, None where nothing does."""
 
     status: int
     version: StoredVersion | None
@@ -106,7 +107,9 @@ class _Changes:
         self._settle([step for _, step, _ in later])
         for number, step, status in later:
             done[number] = self._write(step, status)
-        written = [step for number, step in enumerate(steps) if done[number].status in {201, 204} or step.method != "POST"]
+        written = [
+            step for number, step in enumerate(steps) if done[number].status in {201, 204} or step.method != "POST"
+        ]
         self._refuse_loose_ends(written)
         return [done[number] for number in range(len(steps))]
 
@@ -128,22 +131,33 @@ class _Changes:
         refuse_unless_met(step.preconditions, current)
         if step.method == "DELETE":
             return 204
+        if step.method == "POST" and current is not None:
+            raise RuntimeError("a fresh id is not fresh")
         return 201 if current is None or current.deleted else 200
 
     def _aim_conditional_update(self, step: Step, matches: list[str]) -> None:
         own_id = None if step.resource is None else step.resource.get("id")
-        if matches and own_id not in {None, matches[0], step.resource_id if own_id is None else None}:
-            raise refuse(400, "invalid", "The id in the body is not that of the resource that fits.", expression="id")
+        if matches and own_id not in {None, matches[0]}:
+            raise refuse(
+                400,
+                "invalid",
+                "The id in the body is not that of the resource that fits.",
+                expression=f"{step.resource_type}.id",
+            )
         if matches:
             step.resource_id = matches[0]
         elif own_id is not None and exists(self._connection, f"{step.resource_type}/{own_id}"):
-            raise refuse(400, "invalid", "A resource with the body's id exists, but does not fit.", expression="id")
+            raise refuse(
+                400,
+                "invalid",
+                "A resource with the body's id exists, but does not fit.",
+                expression=f"{step.resource_type}.id",
+            )
 
     def _settle_identity(self, step: Step, resource_id: str) -> str:
         step.resource_id = resource_id
         target = f"{step.resource_type}/{resource_id}"
-        if step.full_url is not None:
-            self._identities[step.full_url] = target
+        self._identities |= dict.fromkeys(step.names, target)
         return target
 
     def _present(self, step: Step) -> Done:
@@ -152,16 +166,12 @@ class _Changes:
     def _write(self, step: Step, status: int) -> Done:
         """Write a step whose identity and links are settled; equal content makes no new version."""
         if step.resource is None:
-            return Done(
-                204, delete_version(self._connection, step.resource_type, step.resource_id, self._now)
-            )
+            return Done(204, delete_version(self._connection, step.resource_type, step.resource_id, self._now))
         resource = {**step.resource, "id": step.resource_id}
         current = find_current(self._connection, step.resource_type, step.resource_id)
         if status == 200 and current is not None and current.content_hash == content_hash(resource):
             return self._present(step)
-        version = put_version(
-            self._connection, resource, method=step.method, now=self._now, base=self._base
-        )
+        version = put_version(self._connection, resource, method=step.method, now=self._now, base=self._base)
         return Done(status, version)
 
     def _settle(self, steps: Sequence[Step]) -> None:
@@ -183,7 +193,9 @@ class _Changes:
         matches = find_ids(self._connection, read_condition(parts[0], parts[1], self._base), 2)
         if len(matches) != 1:
             found = "More than one resource fits" if matches else "No resource fits"
-            raise refuse(412, "multiple-matches" if matches else "not-found", f"{found} the reference.", expression=path)
+            raise refuse(
+                412, "multiple-matches" if matches else "not-found", f"{found} the reference.", expression=path
+            )
         return f"{parts[0]}/{matches[0]}"
 
     def _refuse_loose_ends(self, written: Sequence[Step]) -> None:

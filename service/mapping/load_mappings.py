@@ -28,6 +28,7 @@ COMPUTED = frozenset(
         "case_id",
         "device_id",
         "check_id",
+        "span_status",  # Of a span: in-progress or completed.
         "started",  # Of a case or a span: the first moment (FHIR dateTime).
         "ended",  # Of a case or a span: the last moment; absent while it goes on.
         "outcome",  # Of a check: ready, ready_with_fault or not_ready.

@@ -66,12 +66,8 @@ def _coding(place: Located, systems: Mapping[str, str]) -> Coding:
 def _concept(name: str, place: Located, systems: Mapping[str, str]) -> Concept:
     members = place.only("text", "codings", "attributes", "definition")
     text = place.required("text").text()
-    codings = (
-        tuple(_coding(item, systems) for item in members["codings"].items()) if "codings" in members else ()
-    )
-    codeable = (
-        {"coding": [coding.as_fhir() for coding in codings], "text": text} if codings else {"text": text}
-    )
+    codings = tuple(_coding(item, systems) for item in members["codings"].items()) if "codings" in members else ()
+    codeable = {"coding": [coding.as_fhir() for coding in codings], "text": text} if codings else {"text": text}
     attributes = members["attributes"].plain() if "attributes" in members else {}
     return Concept(name, text, codings, attributes, codeable)
 

@@ -66,9 +66,7 @@ def _field_condition(place: Located) -> Condition:
     name = place.required("field").text()
     forms = [form for form in ("is", "in", "differs_from", *_COMPARISONS) if form in members]
     if len(forms) != 1:
-        place.refuse(
-            "beside 'field' stands exactly one of: is, in, below, above, at_least, at_most, differs_from"
-        )
+        place.refuse("beside 'field' stands exactly one of: is, in, below, above, at_least, at_most, differs_from")
     match forms[0]:
         case "is":
             wanted = members["is"].plain()

@@ -35,6 +35,7 @@ from pydantic import (
     Field,
     StrictBool,
     StringConstraints,
+    ValidationError,
     WithJsonSchema,
     create_model,
     model_validator,
@@ -150,9 +151,7 @@ def check_instant(value: object) -> str:
     if not isinstance(value, str):
         raise custom_error(Code.WRONG_TYPE, "the time is not a text", expected)
     if lacks_offset(value):
-        raise custom_error(
-            Code.TIME_WITHOUT_OFFSET, "the time has no offset, so it names no moment", expected
-        )
+        raise custom_error(Code.TIME_WITHOUT_OFFSET, "the time has no offset, so it names no moment", expected)
     if not is_instant(value):
         raise custom_error(
             Code.WRONG_FORM, "the time is not in the form of RFC 3339, or not in the calendar", expected
@@ -177,6 +176,14 @@ def _check_date(value: str) -> str:
     return value
 
 
+def _check_own_value(value: dict[str, object], expected: str) -> None:
+    """Check a value that the client words itself, since our lists lack it."""
+    try:
+        (TextValue if "text" in value else CodingValue).model_validate(value)
+    except ValidationError as error:
+        raise custom_error(Code.WRONG_FORM, "neither a coding nor a text alone", expected) from error
+
+
 def _concept_annotation(table: CodeTable) -> Any:
     words = ", ".join(table.concepts)
     expected = f"one of: {words}; or a coding {{system, code, display}}; or {{text}}"
@@ -185,9 +192,7 @@ def _concept_annotation(table: CodeTable) -> Any:
         match value:
             case str():
                 if value not in table.concepts:
-                    raise custom_error(
-                        Code.UNKNOWN_CODE, f"the word is not on the list {table.name!r}", expected
-                    )
+                    raise custom_error(Code.UNKNOWN_CODE, f"the word is not on the list {table.name!r}", expected)
             case {"text": _}:
                 TextValue.model_validate(value)
             case dict():
@@ -228,9 +233,7 @@ def _quantity_annotation(place: Located, units: Units) -> Any:
 
     unit = Annotated[str, AfterValidator(check), WithJsonSchema({"type": "string", "enum": taken})]
     value = Annotated[float, Field(**_bounds(place), allow_inf_nan=False)]
-    return create_model(
-        "Quantity", __base__=StrictRecord, __doc__="A value with its unit.", value=value, unit=unit
-    )
+    return create_model("Quantity", __base__=StrictRecord, __doc__="A value with its unit.", value=value, unit=unit)
 
 
 def _bounds(place: Located) -> dict[str, Any]:

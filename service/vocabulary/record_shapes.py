@@ -141,16 +141,12 @@ def read_record_shape(
 ) -> RecordShape:
     """Return the shape that `file` describes, with `common` fields before its own; WrongMapping otherwise."""
     place = load_yaml(file)
-    members = place.only(
-        "name", "title", "says", "fields", "impossible", "judgements", "example", "resources"
-    )
+    members = place.only("name", "title", "says", "fields", "impossible", "judgements", "example", "resources")
     name = place.required("name").text()
     if name != file.stem:
         members["name"].refuse(f"{name!r} must lie in a file of its own name")
     own = read_fields(members["fields"], tables, units) if "fields" in members else {}
-    taken = [
-        own[field].place.fault(f"{field!r} is a common field already") for field in own if field in common
-    ]
+    taken = [own[field].place.fault(f"{field!r} is a common field already") for field in own if field in common]
     if taken:
         raise WrongMapping(taken)
     fields = {**common, **own}

@@ -55,11 +55,7 @@ class Units:
     def hint(self, code: str) -> str:
         """Return what would have been right instead of `code`, in words."""
         meant = self.often_written.get(code)
-        return (
-            f"the UCUM code {meant!r}"
-            if meant
-            else "a UCUM code, such as 'mg', 'ug', 'mL', 'mm[Hg]' or '/min'"
-        )
+        return f"the UCUM code {meant!r}" if meant else "a UCUM code, such as 'mg', 'ug', 'mL', 'mm[Hg]' or '/min'"
 
 
 def load_units(file: Path) -> Units:

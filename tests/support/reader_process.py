@@ -60,9 +60,7 @@ class ReaderProcess:
         for thread in self._threads:
             thread.start()
         try:
-            self.ready = self._next_line(self._ready_seconds)
-            if self.ready.get("ready") is not True:
-                raise self._failure(f"wrote {self.ready} where it should say that it is ready")
+            self.ready = self._ready_line()
         except BaseException:
             self._end()
             raise
@@ -73,18 +71,14 @@ class ReaderProcess:
     ) -> None:
         self._end()
 
-    def validate(
-        self, resources: Iterable[dict[str, Any]], profiles: Sequence[str] = ()
-    ) -> list[Verdict]:
+    def validate(self, resources: Iterable[dict[str, Any]], profiles: Sequence[str] = ()) -> list[Verdict]:
         """Return one verdict for each resource, in their order.
 
         Raises ReaderFailedError where an answer is late, missing or meant for another resource.
         """
         verdicts = []
         for number, resource in enumerate(resources):
-            answer = self.ask_line(
-                write_json({"id": number, "profiles": list(profiles), "resource": resource})
-            )
+            answer = self.ask_line(write_json({"id": number, "profiles": list(profiles), "resource": resource}))
             if answer.get("id") != number:
                 raise self._failure(f"answered {answer.get('id')!r} when asked {number}")
             verdicts.append(Verdict.from_answer(answer))
@@ -97,7 +91,7 @@ class ReaderProcess:
             self._process.stdin.write(line + b"\n")
             self._process.stdin.flush()
         except BrokenPipeError as error:
-            raise self._failure("no longer reads") from error
+            raise self._ended() from error
         return self._next_line(self._answer_seconds)
 
     def close_input(self) -> int:
@@ -106,18 +100,31 @@ class ReaderProcess:
         self._process.stdin.close()
         return self._process.wait(timeout=self._answer_seconds)
 
+    def _ready_line(self) -> dict[str, Any]:
+        line = self._next_line(self._ready_seconds)
+        if line.get("ready") is not True:
+            raise self._failure(f"wrote {line} where it should say that it is ready")
+        return line
+
     def _next_line(self, seconds: float) -> dict[str, Any]:
         try:
             line = self._output.get(timeout=seconds)
         except queue.Empty as error:
             raise self._failure(f"did not answer within {seconds:g} seconds") from error
         if line is None:
-            raise self._failure(f"ended with exit code {self._process.wait()}")
+            raise self._ended()
         try:
             answer: dict[str, Any] = read_json(line)
         except BrokenJsonError as error:
             raise self._failure(f"wrote a line that is not JSON: {line[:200]!r}") from error
         return answer
+
+    def _ended(self) -> ReaderFailedError:
+        exit_code = self._process.wait(timeout=self._answer_seconds)
+        # Its last words may still be on their way.
+        for thread in self._threads:
+            thread.join(timeout=self._answer_seconds)
+        return self._failure(f"ended with exit code {exit_code}")
 
     def _failure(self, what: str) -> ReaderFailedError:
         said = bytes(self._error_output[-ERROR_OUTPUT_KEPT:]).decode(errors="replace").strip()

@@ -14,12 +14,14 @@ function answer(line) {
     request = JSON.parse(line);
     // What the specification does not know is an error here as it is for the other readers.
     const { messages } = fhir.validate(request.resource, { errorOnUnexpected: true });
-    issues = messages.map(({ severity, location, message }) => ({
-      severity: severity === 'info' ? 'information' : severity,
-      code: null,
-      expression: location ?? null,
-      text: message,
-    }));
+    issues = messages
+      .filter((found) => found.message !== 'Missing property' || !hasExtension(request.resource, found))
+      .map(({ severity, location, message }) => ({
+        severity: severity === 'info' ? 'information' : severity,
+        code: null,
+        expression: location ?? null,
+        text: message,
+      }));
   } catch (fault) {
     // A line that cannot be read gets an answer like any other, so that the lines after it are read too.
     issues = [{ severity: 'fatal', code: 'protocol', expression: null, text: String(fault) }];
@@ -27,6 +29,29 @@ function answer(line) {
   const ok = !issues.some(({ severity }) => severity === 'error' || severity === 'fatal');
   const ms = Number(process.hrtime.bigint() - start) / 1e6;
   return { id: request?.id ?? null, ok, ms, issues };
+}
+
+// The package calls a required primitive missing when it has no value but an extension that says why, although R4
+// allows that (json.html#primitive). Does such an extension stand at the location, say Procedure.status?
+function hasExtension(resource, { location, resourceId }) {
+  const steps = location.split('.').slice(1);
+  const name = steps.pop();
+  const parent = steps.reduce((value, step) => {
+    const [, member, , index] = /^(.*?)(\[(\d+)\])?$/.exec(step);
+    return index === undefined ? value?.[member] : value?.[member]?.[index];
+  }, resourceNamed(resource, resourceId));
+  // Of a choice, effective[x] say, the member has the type at its end.
+  const member = new RegExp(`^_${name}([A-Z]|$)`);
+  return Object.keys(parent ?? {}).some((key) => member.test(key) && parent[key]?.extension?.length > 0);
+}
+
+// The package counts locations from the innermost resource, which it names by id or by its place in the bundle.
+function resourceNamed(resource, resourceId) {
+  if (resourceId === (resource.id || '#initial')) {
+    return resource;
+  }
+  const named = (entry, index) => resourceId === (entry.resource?.id || `Bundle.entry[${index}].resource`);
+  return resource.entry?.find(named)?.resource;
 }
 
 function write(value) {

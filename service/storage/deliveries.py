@@ -1,0 +1,282 @@
+"""The outbox: deliveries in the order of their making, what each waits for, and the bytes that were sent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+from sqlalchemy import bindparam, delete, func, insert, select, update
+
+from service.exact_json import read_json, write_json
+from service.storage.schema import batches, deliveries, delivery_waits, remote_ids
+from service.storage.statements import Row, Statement, Transaction
+
+
+@dataclass(frozen=True, slots=True)
+class NewDelivery:
+    """What one record adds to the outbox: resources that stand or fall together."""
+
+    lane: str
+    case_id: str | None
+    device_id: str | None
+    record: str
+    keys: Sequence[tuple[str, str]]
+    bodies: Sequence[bytes]
+    waits_for: frozenset[int]
+
+
+@dataclass(frozen=True, slots=True)
+class Delivery:
+    """One delivery with its state, without its body."""
+
+    delivery_id: int
+    lane: str
+    case_id: str | None
+    device_id: str | None
+    record: str
+    state: str
+    attempts: int
+    next_attempt_at: str
+    batch_id: int | None
+    alone: bool
+    last_error: str | None
+    outcome: str | None
+    entries: int
+    size: int
+
+
+_COLUMNS = (
+    deliveries.c.delivery_id,
+    deliveries.c.lane,
+    deliveries.c.case_id,
+    deliveries.c.device_id,
+    deliveries.c.record,
+    deliveries.c.state,
+    deliveries.c.attempts,
+    deliveries.c.next_attempt_at,
+    deliveries.c.batch_id,
+    deliveries.c.alone,
+    deliveries.c.last_error,
+    deliveries.c.outcome,
+    deliveries.c.entries,
+    func.length(deliveries.c.body),
+)
+_INSERT = Statement(
+    insert(deliveries).returning(deliveries.c.delivery_id),
+    columns=[column.name for column in deliveries.c if column.name != "delivery_id"],
+)
+_INSERT_WAIT = Statement(insert(delivery_waits))
+_STATE = Statement(select(deliveries.c.state).where(deliveries.c.delivery_id == bindparam("delivery_id")))
+_ONE = Statement(select(*_COLUMNS).where(deliveries.c.delivery_id == bindparam("delivery_id")))
+_WAITING = Statement(
+    select(*_COLUMNS)
+    .where(deliveries.c.state == "waiting")
+    .order_by(deliveries.c.delivery_id)
+    .limit(bindparam("most"))
+)
+_WAITS = Statement(
+    select(delivery_waits.c.after_id).where(delivery_waits.c.delivery_id == bindparam("delivery_id"))
+)
+_WAITS_DONE = Statement(delete(delivery_waits).where(delivery_waits.c.after_id == bindparam("after_id")))
+_BODY = Statement(select(deliveries.c.body).where(deliveries.c.delivery_id == bindparam("delivery_id")))
+_OF_BATCH = Statement(
+    select(*_COLUMNS)
+    .where(deliveries.c.batch_id == bindparam("batch_id"), deliveries.c.state == "waiting")
+    .order_by(deliveries.c.delivery_id)
+)
+_INSERT_BATCH = Statement(insert(batches).returning(batches.c.batch_id), columns=["body", "created_at"])
+_BATCH_BODY = Statement(select(batches.c.body).where(batches.c.batch_id == bindparam("batch_id")))
+_SET_BATCH = Statement(
+    update(deliveries)
+    .where(deliveries.c.delivery_id == bindparam("of"))
+    .values(batch_id=bindparam("new_batch"), alone=bindparam("new_alone"))
+)
+_RECORD_ATTEMPT = Statement(
+    update(deliveries)
+    .where(deliveries.c.delivery_id == bindparam("of"))
+    .values(
+        state=bindparam("new_state"),
+        attempts=bindparam("new_attempts"),
+        next_attempt_at=bindparam("new_next"),
+        last_error=bindparam("new_error"),
+        outcome=bindparam("new_outcome"),
+        settled_at=bindparam("new_settled"),
+    )
+)
+_COUNTS = Statement(select(deliveries.c.state, func.count()).group_by(deliveries.c.state))
+_FORGET_REMOTE = Statement(
+    delete(remote_ids).where(
+        remote_ids.c.resource_type == bindparam("resource_type"),
+        remote_ids.c.resource_id == bindparam("resource_id"),
+    )
+)
+_INSERT_REMOTE = Statement(insert(remote_ids))
+_REMOTE = Statement(
+    select(remote_ids.c.remote_id).where(
+        remote_ids.c.resource_type == bindparam("resource_type"),
+        remote_ids.c.resource_id == bindparam("resource_id"),
+    )
+)
+
+
+def _delivery(row: Row) -> Delivery:
+    values = list(row)
+    values[9] = bool(values[9])
+    return Delivery(*values)
+
+
+def delivery_state(tx: Transaction, delivery_id: int) -> str | None:
+    """Return the state of a delivery."""
+    row = tx.one(_STATE, delivery_id=delivery_id)
+    return row[0] if row else None
+
+
+def enqueue(tx: Transaction, new: NewDelivery, now: str) -> int:
+    """Add a delivery to the outbox and return its number."""
+    body = write_json([list(key) for key in new.keys]) + b"\n" + b"\n".join(new.bodies)
+    row = tx.one(
+        _INSERT,
+        lane=new.lane,
+        case_id=new.case_id,
+        device_id=new.device_id,
+        record=new.record,
+        state="waiting",
+        attempts=0,
+        next_attempt_at=now,
+        batch_id=None,
+        alone=0,
+        last_error=None,
+        outcome=None,
+        entries=len(new.keys),
+        body=body,
+        created_at=now,
+        settled_at=None,
+    )
+    if row is None:
+        raise RuntimeError("the database gave the new delivery no number")
+    number = int(row[0])
+    for after in sorted(new.waits_for):
+        tx.run(_INSERT_WAIT, delivery_id=number, after_id=after)
+    return number
+
+
+def find_delivery(tx: Transaction, delivery_id: int) -> Delivery | None:
+    """Return one delivery."""
+    row = tx.one(_ONE, delivery_id=delivery_id)
+    return _delivery(row) if row else None
+
+
+def oldest_waiting(tx: Transaction, most: int) -> list[Delivery]:
+    """Return up to `most` waiting deliveries, oldest first."""
+    return [_delivery(row) for row in tx.run(_WAITING, most=most)]
+
+
+def waits_of(tx: Transaction, delivery_id: int) -> set[int]:
+    """Return the deliveries that must be delivered before this one and are not yet."""
+    return {row[0] for row in tx.run(_WAITS, delivery_id=delivery_id)}
+
+
+def resources_of_delivery(tx: Transaction, delivery_id: int) -> list[tuple[str, str, bytes]]:
+    """Return type, id and bytes of the resources of a delivery."""
+    row = tx.one(_BODY, delivery_id=delivery_id)
+    if row is None:
+        return []
+    first, *bodies = row[0].split(b"\n")
+    return [(key[0], key[1], body) for key, body in zip(read_json(first), bodies, strict=True)]
+
+
+def deliveries_of_batch(tx: Transaction, batch_id: int) -> list[Delivery]:
+    """Return the deliveries that were sent together and are not settled."""
+    return [_delivery(row) for row in tx.run(_OF_BATCH, batch_id=batch_id)]
+
+
+def keep_batch(tx: Transaction, body: bytes, members: Iterable[int], now: str) -> int:
+    """Keep the bytes that are about to be sent for `members`, so that a retry sends the same; return the number."""
+    row = tx.one(_INSERT_BATCH, body=body, created_at=now)
+    if row is None:
+        raise RuntimeError("the database gave the new batch no number")
+    for member in members:
+        tx.run(_SET_BATCH, of=member, new_batch=row[0], new_alone=0)
+    return int(row[0])
+
+
+def batch_body(tx: Transaction, batch_id: int) -> bytes:
+    """Return the bytes of a batch."""
+    row = tx.one(_BATCH_BODY, batch_id=batch_id)
+    if row is None:
+        raise RuntimeError(f"the batch {batch_id} is not in the store")
+    return bytes(row[0])
+
+
+def dissolve_batch(tx: Transaction, members: Iterable[int], *, alone: bool) -> None:
+    """Take deliveries out of their batch, so that new bytes are made for them; `alone`: one by one."""
+    for member in members:
+        tx.run(_SET_BATCH, of=member, new_batch=None, new_alone=int(alone))
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptResult:
+    """What an attempt made of a delivery."""
+
+    state: str
+    attempts: int
+    next_attempt_at: str
+    last_error: str | None
+    outcome: str | None
+
+
+def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now: str) -> None:
+    """Keep the result of an attempt; whatever waited for a delivered one waits no more."""
+    settled = result.state != "waiting"
+    tx.run(
+        _RECORD_ATTEMPT,
+        of=delivery_id,
+        new_state=result.state,
+        new_attempts=result.attempts,
+        new_next=result.next_attempt_at,
+        new_error=result.last_error,
+        new_outcome=result.outcome,
+        new_settled=now if settled else None,
+    )
+    if result.state == "delivered":
+        tx.run(_WAITS_DONE, after_id=delivery_id)
+
+
+def count_by_state(tx: Transaction) -> dict[str, int]:
+    """Return how many deliveries are in each state."""
+    counted: dict[str, int] = dict(tx.run(_COUNTS))
+    return {state: counted.get(state, 0) for state in ("waiting", "delivered", "held")}
+
+
+def page_of_deliveries(
+    tx: Transaction, state: str | None, case_id: str | None, after: int, most: int
+) -> list[Delivery]:
+    """Return up to `most` deliveries with a number above `after`, of one state or case where that is given."""
+    query = select(*_COLUMNS).where(deliveries.c.delivery_id > bindparam("after"))
+    parameters: dict[str, str | int] = {"after": after, "most": most}
+    if state is not None:
+        query = query.where(deliveries.c.state == bindparam("state"))
+        parameters["state"] = state
+    if case_id is not None:
+        query = query.where(deliveries.c.case_id == bindparam("case_id"))
+        parameters["case_id"] = case_id
+    statement = Statement(query.order_by(deliveries.c.delivery_id).limit(bindparam("most")))
+    return [_delivery(row) for row in tx.run(statement, **parameters)]
+
+
+def keep_remote_id(tx: Transaction, key: tuple[str, str], remote_id: str, remote_version: str | None) -> None:
+    """Keep the id and version that the destination gave a resource."""
+    tx.run(_FORGET_REMOTE, resource_type=key[0], resource_id=key[1])
+    tx.run(
+        _INSERT_REMOTE,
+        resource_type=key[0],
+        resource_id=key[1],
+        remote_id=remote_id,
+        remote_version=remote_version,
+    )
+
+
+def remote_id(tx: Transaction, resource_type: str, resource_id: str) -> str | None:
+    """Return the id that the destination gave a resource; None where it has not been delivered."""
+    row = tx.one(_REMOTE, resource_type=resource_type, resource_id=resource_id)
+    return row[0] if row else None

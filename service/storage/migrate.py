@@ -1,0 +1,21 @@
+"""Brings a store to the newest schema by Alembic's migrations; run by `Store.open` where it is needed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from alembic import command
+from alembic.config import Config
+from sqlalchemy import create_engine
+from sqlalchemy.pool import NullPool
+
+
+def migrate(file: Path) -> None:
+    """Apply all migrations that the store in `file` lacks."""
+    configuration = Config()
+    configuration.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
+    engine = create_engine(f"sqlite:///{file}", poolclass=NullPool)
+    with engine.begin() as connection:
+        configuration.attributes["connection"] = connection
+        command.upgrade(configuration, "head")
+    engine.dispose()

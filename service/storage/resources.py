@@ -1,0 +1,137 @@
+"""The FHIR resources as they stand, each with the version that was made last and the delivery that carries it."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+from sqlalchemy import bindparam, insert, select, update
+
+from service.storage.schema import resources
+from service.storage.statements import Statement, Transaction
+
+
+@dataclass(frozen=True, slots=True)
+class StoredResource:
+    """The newest version of one resource; `body` are the bytes that are sent."""
+
+    resource_type: str
+    resource_id: str
+    case_id: str | None
+    device_id: str | None
+    record: str
+    rule: str
+    version: int
+    sha256: str
+    body: bytes
+    delivery_id: int
+
+
+_COLUMNS = (
+    resources.c.resource_type,
+    resources.c.resource_id,
+    resources.c.case_id,
+    resources.c.device_id,
+    resources.c.record,
+    resources.c.rule,
+    resources.c.version,
+    resources.c.sha256,
+    resources.c.body,
+    resources.c.delivery_id,
+)
+_KNOWN = Statement(
+    select(resources.c.version, resources.c.sha256, resources.c.delivery_id).where(
+        resources.c.resource_type == bindparam("resource_type"),
+        resources.c.resource_id == bindparam("resource_id"),
+    )
+)
+_OF_CASE = Statement(
+    select(*_COLUMNS)
+    .where(resources.c.case_id == bindparam("case_id"))
+    .order_by(resources.c.delivery_id, resources.c.resource_type, resources.c.resource_id)
+)
+_OF_RECORD = Statement(
+    select(*_COLUMNS)
+    .where(resources.c.record == bindparam("record"))
+    .order_by(resources.c.resource_type, resources.c.resource_id)
+)
+_ONE = Statement(
+    select(*_COLUMNS).where(
+        resources.c.resource_type == bindparam("resource_type"),
+        resources.c.resource_id == bindparam("resource_id"),
+    )
+)
+_INSERT = Statement(insert(resources))
+_UPDATE = Statement(
+    update(resources)
+    .where(resources.c.resource_type == bindparam("of_type"), resources.c.resource_id == bindparam("of_id"))
+    .values(
+        version=bindparam("new_version"),
+        sha256=bindparam("new_sha256"),
+        body=bindparam("new_body"),
+        delivery_id=bindparam("new_delivery"),
+        rule=bindparam("new_rule"),
+        record=bindparam("new_record"),
+    )
+)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownVersion:
+    """What is known of the newest version of a resource."""
+
+    version: int
+    sha256: str
+    delivery_id: int
+
+
+def known_version(tx: Transaction, resource_type: str, resource_id: str) -> KnownVersion | None:
+    """Return what is known of a resource's newest version; None where it was never made."""
+    row = tx.one(_KNOWN, resource_type=resource_type, resource_id=resource_id)
+    return KnownVersion(*row) if row else None
+
+
+def find_resource(tx: Transaction, resource_type: str, resource_id: str) -> StoredResource | None:
+    """Return a resource's newest version."""
+    row = tx.one(_ONE, resource_type=resource_type, resource_id=resource_id)
+    return StoredResource(*row) if row else None
+
+
+def resources_of_case(tx: Transaction, case_id: str) -> list[StoredResource]:
+    """Return all resources of a case, in the order in which they were first or last delivered."""
+    return [StoredResource(*row) for row in tx.run(_OF_CASE, case_id=case_id)]
+
+
+def resources_of_records(tx: Transaction, records: Collection[str]) -> list[StoredResource]:
+    """Return the resources that certain records made."""
+    return [StoredResource(*row) for record in records for row in tx.run(_OF_RECORD, record=record)]
+
+
+def keep_resource(tx: Transaction, resource: StoredResource) -> None:
+    """Keep a version of a resource as its newest one."""
+    if resource.version == 1:
+        tx.run(
+            _INSERT,
+            resource_type=resource.resource_type,
+            resource_id=resource.resource_id,
+            case_id=resource.case_id,
+            device_id=resource.device_id,
+            record=resource.record,
+            rule=resource.rule,
+            version=1,
+            sha256=resource.sha256,
+            body=resource.body,
+            delivery_id=resource.delivery_id,
+        )
+    else:
+        tx.run(
+            _UPDATE,
+            of_type=resource.resource_type,
+            of_id=resource.resource_id,
+            new_version=resource.version,
+            new_sha256=resource.sha256,
+            new_body=resource.body,
+            new_delivery=resource.delivery_id,
+            new_rule=resource.rule,
+            new_record=resource.record,
+        )

@@ -1,0 +1,131 @@
+"""First step of the timeline: puts the time that a device's clock showed on the reference clock."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from itertools import pairwise
+
+from service.records.clocks import ClockReading, CorrectedTime
+from service.records.events import RecordedEvent
+from service.records.instants import parse_instant
+from service.timeline.timeline_findings import TimelineFinding
+
+USUAL_DRIFT = 1e-4
+"""Seconds a second that a quartz clock gains or loses at most in use (8.6 s a day). Source: from memory."""
+
+GREATEST_DRIFT = 1e-3
+"""Seconds a second (86 s a day) beyond which a clock did not drift but was set. Source: decided here."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Offset:
+    seconds: float
+    uncertainty_seconds: float
+    findings: tuple[TimelineFinding, ...] = ()
+
+
+def correct(event: RecordedEvent, readings: Sequence[ClockReading]) -> CorrectedTime:
+    """Return the time of `event` on the reference clock; `readings` are those of the event's own clock.
+
+    By the reference clock the time stays as it is. By a device's clock it is the device's time minus the offset
+    (device minus reference). Two neighbouring readings are two points (device time, reference time), and between
+    them the offset lies on the straight line: whether the line is drawn over device time or over reference time,
+    it is the same line, so either reckoning gives the same result. Outside all readings the nearest one holds
+    (the first before them, the last after them). Without any, nothing is corrected.
+
+    The uncertainty is the precision of the event, plus that of the comparison (the difference of two times that
+    are cut to whole seconds is off by less than one), plus, outside the readings, `USUAL_DRIFT` over the distance
+    to the nearest one, plus, where the clock was set between two readings, the whole jump.
+
+    Source: the reckoning is common practice; the limits are named above, each with its source.
+    """
+    stamped = parse_instant(event.at)
+    if event.clock is None:
+        return CorrectedTime(event.at, stamped, 0.0, event.precision_seconds, ())
+    if not readings:
+        return CorrectedTime(event.at, None, None, None, (TimelineFinding.CLOCK_OFFSET_UNKNOWN,))
+    offset = _offset_at(stamped, readings)
+    return CorrectedTime(
+        at=event.at,
+        corrected_at=stamped - timedelta(seconds=offset.seconds),
+        offset_seconds=offset.seconds,
+        uncertainty_seconds=round(event.precision_seconds + offset.uncertainty_seconds, 3),
+        findings=offset.findings,
+    )
+
+
+def correct_times(
+    events: Iterable[RecordedEvent], readings_by_clock: Mapping[str, Sequence[ClockReading]]
+) -> dict[str, CorrectedTime]:
+    """Return the corrected time of each event of one case, by the id of the event."""
+    return {event.id: correct(event, readings_by_clock.get(event.clock or "", ())) for event in events}
+
+
+def order_events(events: Iterable[RecordedEvent], corrected: Mapping[str, CorrectedTime]) -> list[RecordedEvent]:
+    """Return the events by corrected time, by raw time where that is not known, and at equal times by id."""
+    return sorted(events, key=lambda event: (corrected[event.id].order_at, event.id))
+
+
+def _offset_at(stamped: datetime, readings: Sequence[ClockReading]) -> _Offset:
+    """Return the offset that held when the device's clock showed `stamped`."""
+    # The order of the reference clock is the true one; a clock that was set back repeats its own times.
+    ordered = sorted(readings, key=lambda reading: (reading.reference_at, reading.device_at, reading.origin))
+    if stamped < min(reading.device_at for reading in ordered):
+        return _extrapolated(stamped, ordered[0])
+    if stamped > max(reading.device_at for reading in ordered):
+        return _extrapolated(stamped, ordered[-1])
+    pairs = list(pairwise(ordered)) or [(ordered[0], ordered[0])]
+    around = [pair for pair in pairs if _lies_between(stamped, *pair)]
+    steady = [pair for pair in around if not _was_set_between(*pair)]
+    if not steady:
+        return _across_a_setting(stamped, *around[-1])
+    candidates = [_interpolated(stamped, *pair) for pair in steady]
+    spread = max(one.seconds for one in candidates) - min(one.seconds for one in candidates)
+    # A stamp that equals a reading lies in the two pairs around it, which agree; a stamp that the clock showed
+    # twice, because it was set back, lies in two that do not.
+    precision = max(one.uncertainty_seconds for one in candidates)
+    if spread <= 2 * precision:
+        return candidates[-1]
+    return _Offset(candidates[-1].seconds, precision + spread, (TimelineFinding.CLOCK_WAS_SET,))
+
+
+def _lies_between(stamped: datetime, one: ClockReading, other: ClockReading) -> bool:
+    earlier, later = sorted((one.device_at, other.device_at))
+    return earlier <= stamped <= later
+
+
+def _was_set_between(one: ClockReading, other: ClockReading) -> bool:
+    """Return whether the offset changed by more than drift and the precision of both readings explain."""
+    elapsed = (other.reference_at - one.reference_at).total_seconds()
+    explained = one.precision_seconds + other.precision_seconds + GREATEST_DRIFT * elapsed
+    return abs(other.offset_seconds - one.offset_seconds) > explained
+
+
+def _interpolated(stamped: datetime, one: ClockReading, other: ClockReading) -> _Offset:
+    precision = max(one.precision_seconds, other.precision_seconds)
+    between = (other.device_at - one.device_at).total_seconds()
+    share = (stamped - one.device_at).total_seconds() / between if between else 1.0
+    seconds = one.offset_seconds + (other.offset_seconds - one.offset_seconds) * share
+    # Rounding to what a datetime holds, so that the offset and the moment say the same.
+    return _Offset(round(seconds, 6), precision)
+
+
+def _extrapolated(stamped: datetime, nearest: ClockReading) -> _Offset:
+    distance = abs((stamped - nearest.device_at).total_seconds())
+    return _Offset(
+        nearest.offset_seconds,
+        nearest.precision_seconds + USUAL_DRIFT * distance,
+        (TimelineFinding.CLOCK_OFFSET_EXTRAPOLATED,),
+    )
+
+
+def _across_a_setting(stamped: datetime, one: ClockReading, other: ClockReading) -> _Offset:
+    nearest = min((one, other), key=lambda reading: abs(stamped - reading.device_at))
+    jump = abs(other.offset_seconds - one.offset_seconds)
+    return _Offset(
+        nearest.offset_seconds,
+        max(one.precision_seconds, other.precision_seconds) + jump,
+        (TimelineFinding.CLOCK_WAS_SET,),
+    )
