@@ -10,7 +10,7 @@ import orjson
 
 
 class ExactNumber(float):
-    """A JSON number with a fraction or an exponent, which remembers how it was written.
+    """A JSON number with a fraction, an exponent or more than 18 digits, which remembers how it was written.
 
     It calculates and compares as a float; `write_json` writes its `literal`, so that `1.50` stays `1.50`
     (FHIR R4, datatypes, decimal: the precision of a value is significant).
@@ -47,8 +47,14 @@ def _object_with_unique_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     return members
 
 
+def _whole_number(literal: str) -> int | ExactNumber:
+    """Return a whole number; one beyond 64 bits, which the writer does not take as an int, by its spelling."""
+    return int(literal) if len(literal) <= 18 else ExactNumber(literal)
+
+
 _decoder = json.JSONDecoder(
     parse_float=ExactNumber,
+    parse_int=_whole_number,
     parse_constant=_refuse_constant,
     object_pairs_hook=_object_with_unique_names,
 )

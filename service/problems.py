@@ -60,18 +60,14 @@ class Code(Enum):
     UNIT_NOT_UCUM = CodeFacts("unit_not_ucum", Kind.REJECTED, 422, "A unit is not UCUM")
     UNIT_NOT_TAKEN = CodeFacts("unit_not_taken", Kind.REJECTED, 422, "A unit does not measure this field")
     IMPOSSIBLE_VALUE = CodeFacts("impossible_value", Kind.REJECTED, 422, "A value cannot be true")
-    CONTRADICTION = CodeFacts(
-        "contradiction", Kind.REJECTED, 422, "Two values of one record exclude each other"
-    )
+    CONTRADICTION = CodeFacts("contradiction", Kind.REJECTED, 422, "Two values of one record exclude each other")
     UNKNOWN_CASE = CodeFacts("unknown_case", Kind.REJECTED, 404, "There is no such case")
     UNKNOWN_EVENT = CodeFacts("unknown_event", Kind.REJECTED, 404, "There is no such event")
     UNKNOWN_DEVICE = CodeFacts("unknown_device", Kind.REJECTED, 404, "There is no such device")
     UNKNOWN_DELIVERY = CodeFacts("unknown_delivery", Kind.REJECTED, 404, "There is no such delivery")
     UNKNOWN_ENTRY = CodeFacts("unknown_entry", Kind.REJECTED, 404, "There is no such audit entry")
     NOT_FOUND = CodeFacts("not_found", Kind.REJECTED, 404, "There is nothing at this address")
-    METHOD_NOT_ALLOWED = CodeFacts(
-        "method_not_allowed", Kind.REJECTED, 405, "The method does not fit the address"
-    )
+    METHOD_NOT_ALLOWED = CodeFacts("method_not_allowed", Kind.REJECTED, 405, "The method does not fit the address")
     WRONG_PARAMETER = CodeFacts("wrong_parameter", Kind.REJECTED, 422, "A query parameter cannot be read")
     NOT_AUTHENTICATED = CodeFacts("not_authenticated", Kind.REJECTED, 401, "No valid token was given")
     NOT_PERMITTED = CodeFacts("not_permitted", Kind.REJECTED, 403, "The token lacks the scope")
@@ -80,9 +76,7 @@ class Code(Enum):
     RETRACTED_EVENT = CodeFacts("retracted_event", Kind.CONFLICT, 409, "The event was entered in error")
     NOT_HELD = CodeFacts("not_held", Kind.CONFLICT, 409, "Only a held delivery can be retried")
     UNMAPPED_VALUE = CodeFacts("unmapped_value", Kind.UNMAPPED, 200, "A value has no code in our tables")
-    INVALID_RESOURCE = CodeFacts(
-        "invalid_resource", Kind.INVALID, 422, "The FHIR resource would not be valid"
-    )
+    INVALID_RESOURCE = CodeFacts("invalid_resource", Kind.INVALID, 422, "The FHIR resource would not be valid")
     STORE_UNAVAILABLE = CodeFacts("store_unavailable", Kind.UNAVAILABLE, 503, "The store does not answer")
     DESTINATION_UNAVAILABLE = CodeFacts(
         "destination_unavailable", Kind.UNAVAILABLE, 503, "The FHIR server does not answer"
@@ -124,9 +118,7 @@ class Problem:
 
     def below(self, pointer: str) -> Problem:
         """Return the same problem in a body of which the old one is the part at `pointer`."""
-        return Problem(
-            self.code, pointer + self.pointer, self.message, self.expected, self.event_id, self.rule
-        )
+        return Problem(self.code, pointer + self.pointer, self.message, self.expected, self.event_id, self.rule)
 
 
 class ServiceProblem(Exception):

@@ -1,12 +1,14 @@
 """The rules of a Bundle: what its type asks of its entries, and that references within it lead somewhere.
 
-Source: FHIR R4 (4.0.1), bundle.html (invariants bdl-1 to bdl-12; fullUrl), http.html (transaction).
+Source: FHIR R4 (4.0.1), bundle.html (invariants bdl-1 to bdl-12, resource URL and uniqueness
+rules).
 """
 
 from __future__ import annotations
 
 from typing import Any
 
+from service.checking.document_rules import check_document_references
 from service.checking.references import check_target, type_in_address
 from service.checking.table import INVARIANTS
 from service.checking.walk import Path, Walk
@@ -16,6 +18,7 @@ _WITH_RESPONSE = frozenset(("batch-response", "transaction-response", "history")
 _WITHOUT_RESOLUTION = frozenset(("searchset", "history", "batch-response", "transaction-response"))
 """Here a server tells what it holds; its references need not lead to entries."""
 
+_WITHOUT_FULL_URL = frozenset(("transaction", "batch", "transaction-response", "batch-response"))
 _FIRST_RESOURCE = {"document": ("bdl-11", "Composition"), "message": ("bdl-12", "MessageHeader")}
 
 
@@ -48,6 +51,8 @@ def check_bundle(bundle: dict[str, Any], path: Path, walk: Walk) -> None:
         _check_full_urls_differ(numbered, path, walk)
     if kind not in _WITHOUT_RESOLUTION:
         _check_resolution([entry for _, entry in numbered], walk)
+    if kind == "document" and numbered:
+        check_document_references(numbered[0], [entry for _, entry in numbered], path, walk)
 
 
 def _check_document(bundle: dict[str, Any], path: Path, walk: Walk) -> None:
@@ -68,7 +73,9 @@ def _check_entry(entry: dict[str, Any], kind: str, path: Path, walk: Walk) -> No
     if not ("resource" in entry or "request" in entry or "response" in entry):
         _break("bdl-5", path, walk)
     full_url = entry.get("fullUrl")
-    if isinstance(full_url, str):
+    if full_url is None and "resource" in entry and kind not in _WITHOUT_FULL_URL:
+        walk.report("full-url", path, "Outside transactions and batches an entry's resource needs a fullUrl.")
+    elif isinstance(full_url, str):
         _check_full_url(full_url, entry.get("resource"), path, walk)
 
 

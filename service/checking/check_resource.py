@@ -16,8 +16,9 @@ WHAT_IS_NOT_CHECKED: tuple[str, ...] = (
     "bindings weaker than required, and media types and currencies, whose registries are outside FHIR",
     "invariants of warning severity, such as dom-6 (a narrative should be present)",
     "profiles named in meta.profile, vital signs among them, and the definitions of extensions",
+    "whether the ids of elements are unique, and whether the system of an identifier is an absolute URI",
     "whether a reference to another server, or outside the Bundle, leads to anything",
-    "the order of partial dates and of quantities in different units, where it is undecided",
+    "whether the links and images of a narrative lead anywhere",
     "resources of types that the service neither makes nor takes: these are refused, not judged",
 )
 """What no finding says nothing about, in words for a user."""

@@ -1,7 +1,7 @@
 """The error-severity invariants of R4's resources and data types, as plain functions of a node.
 
-Each takes a node whose structure is sound and returns whether the invariant holds. Where the specification's
-expression can come out undecided (partial dates, quantities in different units) the invariant counts as held.
+Each takes a node whose structure is sound and returns whether the invariant holds; None where nobody can say
+(partial dates, quantities in different units), which the specification's own expression leaves empty.
 Source: FHIR R4 (4.0.1), the constraints of each StructureDefinition; their words are in r4_table.json.
 """
 
@@ -10,12 +10,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from typing import Any
 
-from service.checking.moments import is_surely_after
+from service.checking.moments import is_not_after
 from service.checking.narrative import has_content, has_only_allowed_elements
 from service.checking.table import TYPES
 
 Node = dict[str, Any]
-HoldsFor = Callable[[Any], bool]
+HoldsFor = Callable[[Any], bool | None]
 
 _UCUM = "http://unitsofmeasure.org"
 _CONDITION_CLINICAL = "http://terminology.hl7.org/CodeSystem/condition-clinical"
@@ -110,9 +110,9 @@ def _ext_1(node: Node) -> bool:
     return ("extension" in node) != _has_any(node, _EXTENSION_VALUE)
 
 
-def _inv_1_task(node: Node) -> bool:
+def _inv_1_task(node: Node) -> bool | None:
     authored, modified = node.get("authoredOn"), node.get("lastModified")
-    return authored is None or modified is None or not is_surely_after(authored, modified)
+    return authored is None or modified is None or is_not_after(authored, modified)
 
 
 def _inv_1_parameter(node: Node) -> bool:
@@ -140,9 +140,9 @@ def _obs_7(node: Node) -> bool:
     )
 
 
-def _per_1(node: Node) -> bool:
+def _per_1(node: Node) -> bool | None:
     start, end = node.get("start"), node.get("end")
-    return start is None or end is None or not is_surely_after(start, end)
+    return start is None or end is None or is_not_after(start, end)
 
 
 def _rat_1(node: Node) -> bool:
@@ -151,14 +151,15 @@ def _rat_1(node: Node) -> bool:
     return "extension" in node
 
 
-def _rng_2(node: Node) -> bool:
+def _rng_2(node: Node) -> bool | None:
     low, high = node.get("low"), node.get("high")
-    if low is None or high is None or "value" not in low or "value" not in high:
+    if low is None or high is None:
         return True
     by_code = all("code" in side for side in (low, high))
     names = ("system", "code") if by_code else ("unit",)
-    are_comparable = all(low.get(name) == high.get(name) for name in names)
-    return not are_comparable or bool(low["value"] <= high["value"])
+    if "value" not in low or "value" not in high or any(low.get(name) != high.get(name) for name in names):
+        return None
+    return bool(low["value"] <= high["value"])
 
 
 def _tim_9(node: Node) -> bool:

@@ -1,4 +1,4 @@
-"""Compares FHIR dates and times of any precision, where one surely lies after the other.
+"""Compares FHIR dates and times of any precision, and says where nobody can.
 
 Source: FHIR R4 (4.0.1), datatypes.html, dateTime; FHIRPath 2.0, comparison of partial dates.
 """
@@ -40,15 +40,21 @@ def _span(text: str) -> tuple[Fraction, Fraction, bool]:
     return Fraction(start), Fraction(start + days * _DAY_SECONDS - 1), False
 
 
-def is_surely_after(first: str, second: str) -> bool:
-    """Return whether `first` lies after `second` however both are read.
+def is_not_after(first: str, second: str) -> bool | None:
+    """Return whether `first` lies before or at `second`; None where it depends on how they are read.
 
     A date without a time may lie in any time zone; two such dates are taken to lie in the same one.
     """
-    earliest, _, first_has_offset = _span(first)
-    _, latest, second_has_offset = _span(second)
+    first_earliest, first_latest, first_has_offset = _span(first)
+    second_earliest, second_latest, second_has_offset = _span(second)
+    if first == second:
+        return True
     if first_has_offset and not second_has_offset:
-        latest += _WEST_SECONDS
+        second_earliest -= _EAST_SECONDS
+        second_latest += _WEST_SECONDS
     elif second_has_offset and not first_has_offset:
-        earliest -= _EAST_SECONDS
-    return earliest > latest
+        first_earliest -= _EAST_SECONDS
+        first_latest += _WEST_SECONDS
+    if first_latest <= second_earliest:
+        return True
+    return False if first_earliest > second_latest else None

@@ -12,6 +12,8 @@ from service.checking.table import NARRATIVE_ELEMENTS
 
 _XHTML = "http://www.w3.org/1999/xhtml "
 _XML = "http://www.w3.org/XML/1998/namespace "
+_PRESENTATION = frozenset(("abbr", "align", "char", "charoff", "nowrap", "valign", "width"))
+"""Attributes of HTML 4.0's chapters 11 and 15, which txt-1 allows and the stricter schema leaves out in places."""
 _ACTIVE_SCHEMES = ("javascript:", "vbscript:")
 
 
@@ -43,7 +45,7 @@ class _Reader:
         if allowed is None or name == tag or (self._depth == 0 and name != "div"):
             raise _ForbiddenError
         for attribute, value in attributes.items():
-            if attribute.replace(_XML, "xml:") not in allowed:
+            if attribute.replace(_XML, "xml:") not in allowed and attribute not in _PRESENTATION:
                 raise _ForbiddenError
             if "".join(value.split()).lower().startswith(_ACTIVE_SCHEMES):
                 raise _ForbiddenError

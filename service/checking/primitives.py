@@ -10,13 +10,19 @@ import re
 from calendar import monthrange
 from collections.abc import Callable
 from math import isfinite
-from typing import Any
+from typing import Any, Literal, NamedTuple
 
 from service.checking.table import REGULAR_EXPRESSIONS
 from service.exact_json import ExactNumber
 
-Problem = tuple[str, str]
-"""The rule that a value breaks, and the sentence that says so without the value."""
+
+class Problem(NamedTuple):
+    """The rule that a value breaks, and the sentence that says so without the value."""
+
+    rule: str
+    message: str
+    severity: Literal["error", "warning"] = "error"
+
 
 CheckPrimitive = Callable[[Any], Problem | None]
 """Returns what is wrong with a value, or None."""
@@ -24,19 +30,21 @@ CheckPrimitive = Callable[[Any], Problem | None]
 _MAXIMUM_LENGTH = 1024 * 1024
 _MAXIMUM_INTEGER = 2**31 - 1
 
-_NULL: Problem = ("empty", "null has no meaning here; leave the element out.")
-_EMPTY: Problem = ("empty", "A string may not be empty; leave the element out.")
-_NOT_STRING: Problem = ("type", "A JSON string is required here.")
-_NOT_NUMBER: Problem = ("type", "A JSON number is required here.")
-_NOT_BOOLEAN: Problem = ("type", "A JSON boolean is required here.")
-_BLANK: Problem = ("primitive", "A string must have more than white space.")
-_TOO_LONG: Problem = ("primitive", "A string may not be longer than 1,048,576 characters.")
-_UNWRITABLE: Problem = ("primitive", "The string holds a character that FHIR or UTF-8 cannot carry.")
-_INEXACT: Problem = ("primitive", "The number is not finite.")
-_NO_SUCH_DAY: Problem = ("primitive", "The month has no such day.")
-_BASE64: Problem = ("primitive", "The value is not base64.")
-_UUID: Problem = ("primitive", "A urn:uuid must go on with a UUID.")
-_OID: Problem = ("primitive", "A urn:oid must go on with an OID.")
+_NULL = Problem("empty", "null has no meaning here; leave the element out.")
+_EMPTY = Problem("empty", "A string may not be empty; leave the element out.")
+_NOT_STRING = Problem("type", "A JSON string is required here.")
+_NOT_NUMBER = Problem("type", "A JSON number is required here.")
+_NOT_BOOLEAN = Problem("type", "A JSON boolean is required here.")
+# R4 says SHOULD: white space alone would be trimmed to nothing in XML.
+_BLANK = Problem("primitive", "A string should have more than white space.", "warning")
+_TOO_LONG = Problem("primitive", "A string may not be longer than 1,048,576 characters.")
+_UNWRITABLE = Problem("primitive", "The string holds a character that FHIR or UTF-8 cannot carry.")
+_INEXACT = Problem("primitive", "The number is not finite.")
+_NO_SUCH_DAY = Problem("primitive", "The month has no such day.")
+_BASE64 = Problem("primitive", "The value is not base64.")
+_UUID = Problem("primitive", "A urn:uuid must go on with a UUID.")
+_UPPER_CASE = Problem("primitive", "A urn:uuid should be written in lower case.", "warning")
+_OID = Problem("primitive", "A urn:oid must go on with an OID.")
 
 _GRAMMARS = {name: re.compile(regex, re.ASCII).fullmatch for name, regex in REGULAR_EXPRESSIONS.items()}
 _BASE64_GRAMMAR = re.compile("[A-Za-z0-9+/]*={0,2}").fullmatch
@@ -82,11 +90,11 @@ def check_decimal(value: Any) -> Problem | None:
 
 
 def _check_whole(name: str, minimum: int) -> CheckPrimitive:
-    out_of_range: Problem = (
+    out_of_range = Problem(
         "primitive",
         f"The value of a {name} lies between {minimum} and {_MAXIMUM_INTEGER}.",
     )
-    not_whole: Problem = ("primitive", f"A {name} is written without fraction and exponent.")
+    not_whole = Problem("primitive", f"A {name} is written without fraction and exponent.")
 
     def check(value: Any) -> Problem | None:
         if type(value) is int:
@@ -101,7 +109,7 @@ def _check_whole(name: str, minimum: int) -> CheckPrimitive:
 def _check_by_grammar(name: str, *, is_any_word: bool = False) -> CheckPrimitive:
     """Return the check of one grammar; `is_any_word` says that any one word of printable text fits it."""
     matches = _GRAMMARS[name]
-    mismatch: Problem = ("primitive", f"The value does not have the form of a {name}.")
+    mismatch = Problem("primitive", f"The value does not have the form of a {name}.")
 
     def check(value: Any) -> Problem | None:
         if not isinstance(value, str):
@@ -119,7 +127,7 @@ def _check_by_grammar(name: str, *, is_any_word: bool = False) -> CheckPrimitive
 
 def _check_calendar(name: str) -> CheckPrimitive:
     matches = _GRAMMARS[name]
-    mismatch: Problem = ("primitive", f"The value does not have the form of a {name}.")
+    mismatch = Problem("primitive", f"The value does not have the form of a {name}.")
 
     def check(value: Any) -> Problem | None:
         if not isinstance(value, str):
@@ -137,8 +145,10 @@ def check_uri(value: Any) -> Problem | None:
     """Return what is wrong with `value` as a uri, url or canonical."""
     problem = _check_word(value)
     if problem is None and value.startswith("urn:"):
-        if value.startswith("urn:uuid:") and not _UUID_URN(value):
-            return _UUID
+        if value.startswith("urn:uuid:"):
+            if not _UUID_URN(value):
+                return _UUID
+            return None if value[:45] == value[:45].lower() else _UPPER_CASE
         if value.startswith("urn:oid:") and not _OID_URN(value):
             return _OID
     return problem
@@ -193,7 +203,7 @@ PRIMITIVE_CHECKS: dict[str, CheckPrimitive] = {
 def check_code_of(codes: frozenset[str]) -> CheckPrimitive:
     """Return the check of a code that must be one of `codes`."""
     check_form = PRIMITIVE_CHECKS["code"]
-    outside: Problem = ("binding", "The code is not in the value set that R4 requires here.")
+    outside = Problem("binding", "The code is not in the value set that R4 requires here.")
 
     def check(value: Any) -> Problem | None:
         if isinstance(value, str) and value in codes:

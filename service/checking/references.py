@@ -123,6 +123,7 @@ def check_local_references(resource: dict[str, Any], path: Path, walk: Walk) -> 
             check_target(kinds[mention.literal[1:]], mention.targets, mention.path, walk)
     if not isinstance(contained, list):
         return
+    _check_identities_differ(contained, path, walk)
     mentioned = {mention.literal for mention in walk.mentions}
     referring = {mention.contained_index for mention in walk.mentions if mention.literal == "#"}
     for index, child in enumerate(contained):
@@ -131,3 +132,14 @@ def check_local_references(resource: dict[str, Any], path: Path, walk: Walk) -> 
         is_mentioned = isinstance(child.get("id"), str) and "#" + child["id"] in mentioned
         if not is_mentioned and index not in referring:
             walk.report("dom-3", (path, "contained", index), INVARIANTS["dom-3"].human + ".")
+
+
+def _check_identities_differ(contained: list[Any], path: Path, walk: Walk) -> None:
+    seen: set[str] = set()
+    for index, child in enumerate(contained):
+        identity = child.get("id") if isinstance(child, dict) else None
+        if isinstance(identity, str):
+            if identity in seen:
+                message = "Another contained resource has the same id."
+                walk.report("contained-id", (path, "contained", index), message)
+            seen.add(identity)

@@ -43,11 +43,7 @@ def gather_facts(
     `events` are those not retracted, in corrected order; `shockable` says of each rhythm whether it is.
     """
     kinds = {event.kind for event in events}
-    rhythms = [
-        known
-        for event in events
-        if event.kind == "rhythm_assessed" and (known := _is_shockable(event.content, shockable)) is not None
-    ]
+    rhythms = [_is_shockable(event.content, shockable) for event in events if event.kind == "rhythm_assessed"]
     medications = [event.content for event in events if event.kind == "medication_given"]
     outcomes = {event.content.get("outcome") for event in events if event.kind == "efforts_ended"}
     facts: dict[str, Any] = {
@@ -60,7 +56,8 @@ def gather_facts(
         "circulation_sustained": "circulation_sustained" in outcomes,
         "died": "died" in outcomes,
     }
-    if rhythms:
+    # Where the first rhythm was not determined, a later one does not stand in for it.
+    if rhythms and rhythms[0] is not None:
         facts["first_rhythm_shockable"] = rhythms[0]
     facts.update((f"has.{kind}", True) for kind in kinds)
     facts.update((f"case.{name}", value) for name, value in case.items() if value is not None)

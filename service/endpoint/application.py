@@ -23,7 +23,7 @@ from service.clock import Clock, MakeId
 from service.endpoint.answer_bundle import SUCCESS, answer_batch, answer_transaction
 from service.endpoint.capability import capability_statement, front_page
 from service.endpoint.outcomes import Issue, RefusalError, issues_of, outcome_of, refuse
-from service.endpoint.preconditions import read_etag, read_preconditions, read_preference
+from service.endpoint.preconditions import read_preconditions, read_preference
 from service.endpoint.prepare_bundle import (
     Entry,
     Surroundings,
@@ -148,7 +148,7 @@ class _Handlers:
         found = await self._store.read(lambda connection: read(connection, resource_type, resource_id, version))
         headers = _version_headers(found.version)
         known = request.headers.get("if-none-match")
-        if known is not None and found.version is not None and read_etag(known) == str(found.version.version):
+        if known is not None and found.version is not None and f'"{found.version.version}"' in known:
             return Response(status_code=304, headers=headers)
         return _json_response(200, found.body, headers)
 
@@ -316,6 +316,8 @@ def _route(path: str, served: frozenset[str], **handlers: _Handler) -> Route:
         except sqlite3.OperationalError as error:
             _log(request, error)
             return _refused(_unavailable())
+        except RecursionError:
+            return _refused(refuse(400, "too-costly", "The body is nested too deeply."))
         except Exception as error:
             _log(request, error)
             return _refused(refuse(500, "exception", "The endpoint failed; its log says where."))

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from starlette.applications import Starlette
 from starlette.routing import BaseRoute, Mount, Route
 from starlette.types import ASGIApp, Receive, Scope, Send
 
 
-def routes_at(path: str, endpoint: Starlette) -> list[BaseRoute]:
+def routes_at(path: str, endpoint: ASGIApp) -> list[BaseRoute]:
     """Return the routes that serve `endpoint` at `path`, which begins with a slash and does not end with one.
 
     A mount alone answers `path` itself with a redirection, which a client that posts a Bundle to its base URL

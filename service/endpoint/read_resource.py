@@ -8,7 +8,7 @@ from typing import Any
 from service.endpoint.outcomes import RefusalError, issues_of, refuse
 from service.endpoint.references import LOGICAL_ID
 from service.endpoint.resource_types import RESOURCE_TYPES
-from service.exact_json import BrokenJsonError, read_json
+from service.exact_json import BrokenJsonError, read_json, write_json
 from service.records.finding import Finding
 
 Check = Callable[[Mapping[str, Any]], list[Finding]]
@@ -29,6 +29,13 @@ def read_body(body: bytes) -> dict[str, Any]:
         raise refuse(400, "structure", f"The body is not JSON that can be read: {error}.") from error
     if not isinstance(resource, dict):
         raise refuse(400, "structure", "The body must be one JSON object, a resource.")
+    try:
+        # What could be read may still not be writable without loss, and must then not be taken.
+        write_json(resource)
+    except TypeError as error:
+        raise refuse(
+            400, "too-costly", "The body is nested too deeply, or holds an integer beyond 64 bits."
+        ) from error
     return resource
 
 

@@ -9,6 +9,7 @@ import sqlite3
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote, urlencode
+from uuid import NAMESPACE_URL, uuid5
 
 import orjson
 
@@ -73,7 +74,9 @@ def search(connection: sqlite3.Connection, query: Query, base: str) -> dict[str,
             links.append({"relation": "next", "url": _link(query, base, _cursor_after(rows[count - 1]))})
         entries = [_entry(query.resource_type, row, base) for row in rows[:count]]
     if query.ignored:
-        entries.append({"resource": _ignored_outcome(query), "search": {"mode": "outcome"}})
+        # Every entry needs a fullUrl outside transactions and batches (bundle.html), and this one has no address.
+        full_url = uuid5(NAMESPACE_URL, f"{links[0]['url']} {query.ignored}").urn
+        entries.append({"fullUrl": full_url, "resource": _ignored_outcome(query), "search": {"mode": "outcome"}})
     if entries:
         bundle["entry"] = entries
     return bundle

@@ -210,6 +210,7 @@ def _put_row(
 
 
 def _replace_index(connection: sqlite3.Connection, resource_type: str, key: int, rows: IndexRows) -> None:
+    _clear_index(connection, key)
     _insert_index(connection, resource_type, key, rows)
 
 

@@ -15,7 +15,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
 
-from service.mapping.placeholders import Getter, PlaceholderCompiler, Scope, Values, compile_text
+from service.mapping.placeholders import Getter, PlaceholderCompiler, Scope, Values, can_be_absent, compile_text
 from service.problems import MappingFault, WrongMapping
 from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
 from service.vocabulary.yaml_tree import Located
@@ -26,7 +26,7 @@ class Node(Protocol):
 
     @property
     def asks(self) -> bool:
-        """Return whether the element looks anything up."""
+        """Return whether the element looks up anything that a record may lack."""
 
     def render(self, values: Values) -> Any:
         """Return the element for these values; None where it is left out."""
@@ -128,7 +128,9 @@ class TemplateCompiler:
                 return self._array(place)
             if isinstance(place.value, str):
                 getter = compile_text(self._placeholders, place)
-                return Constant(place.value, place) if getter is None else Looked(getter, place)
+                if getter is None:
+                    return Constant(place.value, place)
+                return Looked(getter, place, asks=can_be_absent(place.value))
             if place.value is None:
                 place.refuse("an element without a value is left out of a template")
         except WrongMapping as wrong:
@@ -142,13 +144,13 @@ class TemplateCompiler:
         for name in unknown:
             self.faults.append(members[name].fault(f"{name!r} is not known; known are: $when, $like"))
         nodes = {name: self.node(member) for name, member in members.items()}
-        if when is None and not any(node.asks for node in nodes.values()):
+        if when is None and all(isinstance(node, Constant) for node in nodes.values()):
             return Constant({name: node.render({}) for name, node in nodes.items()}, place)
         return Object(nodes, when, place)
 
     def _array(self, place: Located) -> Node:
         nodes = [self.node(item) for item in place.items()]
-        if not any(node.asks for node in nodes):
+        if all(isinstance(node, Constant) for node in nodes):
             return Constant([node.render({}) for node in nodes], place)
         return Array(nodes, place)
 

@@ -70,9 +70,7 @@ def load_mappings(vocabulary: Vocabulary) -> Mappings:
         case=compiled(vocabulary.case, with_case=False),
         device=compiled(vocabulary.device, with_case=False),
         check=compiled(vocabulary.check, with_case=False),
-        check_items={
-            name: compiled(shape, with_case=False) for name, shape in vocabulary.check_items.items()
-        },
+        check_items={name: compiled(shape, with_case=False) for name, shape in vocabulary.check_items.items()},
         spans={name: compiled(shape) for name, shape in vocabulary.spans.items()},
     )
     if faults:
@@ -133,9 +131,7 @@ def _compile_resource(place: Located, compiler: TemplateCompiler, vocabulary: Vo
         role=role,
         resource_type=resource_type,
         when=compiler.condition(members["when"]) if "when" in members else None,
-        identity=[compiler.node(part) for part in members["identity"].items()]
-        if "identity" in members
-        else None,
+        identity=[compiler.node(part) for part in members["identity"].items()] if "identity" in members else None,
         members=tuple(nodes),
         rule=f"{file}#{role}",
     )

@@ -46,6 +46,10 @@ _PARTS_BY_TYPE = {
     "coding": ("system", "code", "display"),
 }
 PLACEHOLDER = re.compile(r"<([^<>]+)>")
+_NEVER_ABSENT = frozenset(
+    {"resource_id", "received", "version", "activity", "source", "record_key", "content_hash"}
+)
+"""Computed names that every record has; an element that looks up nothing else is no sign of a value."""
 
 
 @dataclass(slots=True)
@@ -250,11 +254,19 @@ class PlaceholderCompiler:
             if name in values:
                 return None
             code = _absent_code(values, name)
-            return {
-                "coding": [{"system": DATA_ABSENT_SYSTEM, "code": code, "display": _ABSENT_DISPLAYS[code]}]
-            }
+            return {"coding": [{"system": DATA_ABSENT_SYSTEM, "code": code, "display": _ABSENT_DISPLAYS[code]}]}
 
         return get
+
+
+def can_be_absent(text: str) -> bool:
+    """Return whether a placeholder of `text` may find nothing: a fixed code never does, a measurement may."""
+    return any(
+        not any(
+            word.strip() in _NEVER_ABSENT or word.split()[0] in ("code", "coding") for word in inner.split(" or ")
+        )
+        for inner in PLACEHOLDER.findall(text)
+    )
 
 
 def _as_text(value: Any) -> str:
@@ -283,8 +295,6 @@ def compile_text(compiler: PlaceholderCompiler, place: Located) -> Getter | None
         found = [getter(values) for getter in getters]
         if any(value is None for value in found):
             return None
-        return fixed[0] + "".join(
-            _as_text(value) + after for value, after in zip(found, fixed[1:], strict=True)
-        )
+        return fixed[0] + "".join(_as_text(value) + after for value, after in zip(found, fixed[1:], strict=True))
 
     return get

@@ -57,7 +57,6 @@ def frame_case(stages: Stages, case_id: str, content: Mapping[str, Any], opened_
         **prefixed(content, "case"),
         **reference_values(references),
         "case_id": case_id,
-        "source": stages.source,
     }
     return CaseFrame(case_id, content, tuple(made), shared)
 
@@ -208,5 +207,5 @@ def make_check(
         "member_references": [{"reference": resource.reference} for resource in items],
     }
     if reasons:
-        values["reasons"] = list(reasons)
+        values["reasons"] = " ".join(reasons)
     return [*items, *stages.mappings.check.apply(stages.source, ("check", device_id, check_id), values)]

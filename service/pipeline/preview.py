@@ -75,7 +75,7 @@ def preview(stages: Stages, value: object, now: datetime) -> dict[str, Any]:
             retracted=False,
             content=event.content,
             received_at=now,
-        )  # fmt: skip
+        )
         for event in events
     ]
     made: list[MadeResource] = list(frame.resources)
@@ -88,10 +88,16 @@ def preview(stages: Stages, value: object, now: datetime) -> dict[str, Any]:
         "entry": [{"fullUrl": f"urn:uuid:{resource.id}", "resource": resource.body} for resource in made],
     }
     findings = [
-        {"resource": resource.reference, "rule": finding.rule, "path": finding.path, "message": finding.message,
-         "severity": finding.severity, "mapping": resource.rule}
+        {
+            "resource": resource.reference,
+            "rule": finding.rule,
+            "path": finding.path,
+            "message": finding.message,
+            "severity": finding.severity,
+            "mapping": resource.rule,
+        }
         for resource in made
         for finding in check_resource(resource.body)
-    ]  # fmt: skip
+    ]
     warnings = [warning.as_json() for record in (case, *events) for warning in record.warnings]
     return {"bundle": bundle, "findings": findings, "warnings": warnings, "not_checked": list(WHAT_IS_NOT_CHECKED)}

@@ -73,7 +73,7 @@ def page_of_cases(tx: Transaction, after: str, most: int) -> list[StoredCase]:
 
 def keep_case(tx: Transaction, case: StoredCase, receipt: Receipt) -> None:
     """Keep a new version, which becomes the current one; the older versions stay."""
-    tx.run(_RETIRE, of=case.case_id, current=0)
+    tx.run(_RETIRE, of=case.case_id)
     tx.run(
         _INSERT,
         case_id=case.case_id,

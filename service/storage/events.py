@@ -123,7 +123,7 @@ def keep_event(
 ) -> None:
     """Keep a version of an event, which becomes the current one; the older versions stay."""
     if event.version > 1:
-        tx.run(_RETIRE, of_case=event.case_id, of_event=event.id, current=0)
+        tx.run(_RETIRE, of_case=event.case_id, of_event=event.id)
     tx.run(
         _INSERT,
         case_id=event.case_id,

@@ -6,7 +6,8 @@ events is bound by it; the expressions keep one spelling for all databases.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any, Protocol
 
 from sqlalchemy import ClauseElement
@@ -34,6 +35,19 @@ class Cursor(Protocol):
         """Return all rows of the last statement."""
 
 
+@dataclass(frozen=True, slots=True)
+class Compiled:
+    """A statement in one database's SQL.
+
+    `order` names the parameters by place, and is None where the driver takes them by name; `fixed` holds the
+    values that stand in the expression itself.
+    """
+
+    sql: str
+    order: tuple[str, ...] | None
+    fixed: Mapping[str, Any]
+
+
 class Statement:
     """One statement; `columns` names the columns of an insert where it does not fill all of them."""
 
@@ -42,17 +56,20 @@ class Statement:
     def __init__(self, expression: ClauseElement, columns: Sequence[str] | None = None) -> None:
         self._expression = expression
         self._columns = columns
-        self._compiled: dict[str, tuple[str, tuple[str, ...] | None]] = {}
+        self._compiled: dict[str, Compiled] = {}
 
-    def for_dialect(self, dialect: Dialect) -> tuple[str, tuple[str, ...] | None]:
-        """Return the SQL and the order of its parameters; None where the driver takes them by name."""
+    def for_dialect(self, dialect: Dialect) -> Compiled:
+        """Return the statement in the SQL of `dialect`."""
         known = self._compiled.get(dialect.name)
         if known is None:
             compiled = self._expression.compile(dialect=dialect, column_keys=self._columns)
             if not isinstance(compiled, SQLCompiler):
                 raise TypeError("a statement is wanted, not a piece of one")
-            order = tuple(compiled.positiontup) if compiled.positiontup is not None else None
-            known = self._compiled[dialect.name] = (str(compiled), order)
+            known = self._compiled[dialect.name] = Compiled(
+                str(compiled),
+                tuple(compiled.positiontup) if compiled.positiontup is not None else None,
+                {name: value for name, value in compiled.params.items() if value is not None},
+            )
         return known
 
 
@@ -69,8 +86,10 @@ class Transaction:
 
     def run(self, statement: Statement, **parameters: Any) -> list[Row]:
         """Run a statement and return its rows; a statement that returns none gives an empty list."""
-        sql, order = statement.for_dialect(self._dialect)
-        self._cursor.execute(sql, parameters if order is None else [parameters[name] for name in order])
+        compiled = statement.for_dialect(self._dialect)
+        values = {**compiled.fixed, **parameters} if compiled.fixed else parameters
+        order = compiled.order
+        self._cursor.execute(compiled.sql, values if order is None else [values[name] for name in order])
         return self._cursor.fetchall() if self._cursor.description is not None else []
 
     def change(self, statement: Statement, **parameters: Any) -> int:

@@ -141,7 +141,7 @@ def read_record_shape(
 ) -> RecordShape:
     """Return the shape that `file` describes, with `common` fields before its own; WrongMapping otherwise."""
     place = load_yaml(file)
-    members = place.only("name", "title", "says", "fields", "impossible", "judgements", "example", "resources")
+    members = place.only(*_MEMBERS)
     name = place.required("name").text()
     if name != file.stem:
         members["name"].refuse(f"{name!r} must lie in a file of its own name")

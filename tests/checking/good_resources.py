@@ -29,7 +29,7 @@ _GOOD: dict[str, Resource] = {
         "resourceType": "AuditEvent",
         "type": {"system": "http://terminology.hl7.org/CodeSystem/audit-event-type", "code": "rest"},
         "action": "C",
-        "period": {"start": "2031-03-02", "end": "2031-03-02T10:00:00+01:00"},
+        "period": {"start": "2031-03-02", "end": "2031-03-03"},
         "recorded": "2031-03-02T10:02:05.123+01:00",
         "outcome": "0",
         "agent": [{"requestor": True, "who": _DEVICE, "network": {"address": "127.0.0.1", "type": "2"}}],
@@ -104,7 +104,8 @@ _GOOD: dict[str, Resource] = {
         "text": {
             "status": "generated",
             "div": '<div xmlns="http://www.w3.org/1999/xhtml"><p>The <b>record</b> &amp; its figures&#160;</p>'
-            '<table border="1"><tr><td colspan="2">10:02</td></tr></table><img src="#strip" alt="strip"/></div>',
+            '<table border="1"><tr><td colspan="2">10:02</td></tr></table>'
+            '<img src="https://chart.example/strip.png" alt="strip"/></div>',
         },
         "status": "final",
         "type": _coded("34133-9", "Summary of episode note"),
@@ -255,7 +256,7 @@ _GOOD: dict[str, Resource] = {
         "meta": {
             "versionId": "1",
             "lastUpdated": "2031-03-02T10:02:06.000Z",
-            "profile": ["http://hl7.org/fhir/StructureDefinition/vitalsigns|4.0.1"],
+            "profile": ["http://hl7.org/fhir/StructureDefinition/vitalsigns"],
         },
         "extension": [
             {"url": "urn:example:raw-time", "valueDateTime": "2031-03-02T10:04:47+01:00"},
@@ -353,7 +354,7 @@ _GOOD: dict[str, Resource] = {
     "Practitioner": {
         "resourceType": "Practitioner",
         "name": [{"text": "R. Example", "suffix": ["RN"]}],
-        "qualification": [{"code": {"text": "nurse"}, "period": {"start": "2020", "end": "2020-05"}}],
+        "qualification": [{"code": {"text": "nurse"}, "period": {"start": "2020", "end": "2021-05"}}],
     },
     "Procedure": {
         "resourceType": "Procedure",
@@ -403,8 +404,8 @@ _GOOD: dict[str, Resource] = {
         "intent": "order",
         "priority": "routine",
         "focus": _DEVICE,
-        "authoredOn": "2031-03-02",
-        "lastModified": "2031-03-02T00:00:00+14:00",
+        "authoredOn": "2031-03-02T10:00:00+01:00",
+        "lastModified": "2031-03-02T09:00:00Z",
         "requester": {"reference": "Organization/o-1", "type": "Organization"},
         "restriction": {"repetitions": 1, "period": {"end": "2031-03-03"}},
         "input": [{"type": {"text": "fault"}, "valueUrl": "https://hospital.example/faults/1"}],

@@ -40,6 +40,7 @@ FHIR = "application/fhir+json"
         ("POST Patient", b"{}", {"Content-Type": "text/plain"}, 415),
         ("POST Patient", b"{}", {"Content-Encoding": "gzip"}, 415),
         ("POST Patient/_search", b"{}", {}, 415),
+        ("POST Observation", b'{"resourceType":"Observation","valueInteger":' + b"9" * 30 + b"}", {}, 400),
         ("POST Patient", b"{not json", {}, 400),
         ("POST Patient", b'{"resourceType":"Patient","resourceType":"Patient"}', {}, 400),
         ("POST Patient", b"[]", {}, 400),
@@ -72,6 +73,18 @@ async def test_every_refusal_is_an_operation_outcome_with_the_right_status(
     outcome = answer.json()
     assert check_resource(outcome) == []
     assert all(issue["severity"] == "error" and issue["details"]["text"] for issue in outcome["issue"])
+
+
+@pytest.mark.parametrize("depth", [200, 300, 900, 5000])
+async def test_a_body_nested_too_deeply_is_refused_not_a_failure(fhir: httpx.AsyncClient, depth: int) -> None:
+    extension = b'{"url":"urn:x","extension":[' * depth + b'{"url":"urn:x","valueString":"y"}' + b"]}" * depth
+    resource = b'{"resourceType":"Patient","extension":[' + extension + b"]}"
+    entry_text = b'{"request":{"method":"POST","url":"Patient"},"resource":' + resource + b"}"
+    bundle = b'{"resourceType":"Bundle","type":"transaction","entry":[' + entry_text + b"]}"
+    for url, body in (("Patient", resource), (BASE, bundle)):
+        answer = await fhir.post(url, content=body)
+        assert answer.status_code in {400, 422}
+        assert answer.json()["resourceType"] == "OperationOutcome"
 
 
 async def test_405_names_all_methods_of_the_address(fhir: httpx.AsyncClient) -> None:

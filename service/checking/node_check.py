@@ -1,0 +1,115 @@
+"""Checks JSON objects as elements of R4: names, presence, choices; their invariants where they are sound.
+
+Source: FHIR R4 (4.0.1), json.html and the StructureDefinitions.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from service.checking.invariants import HoldsFor
+from service.checking.table import COVERED_RESOURCES, INVARIANTS, TYPES
+from service.checking.walk import Path, Walk
+
+Node = dict[str, Any]
+CheckMember = Callable[[Node, Any, Path, Walk], None]
+"""Checks one member of a JSON object: the object, the member's value, the object's path, the reading."""
+
+CheckNode = Callable[[Any, Path, Walk], None]
+"""Checks one value that ought to be a JSON object: the value, its path, the reading."""
+
+ARRAY_NEEDED = "The element repeats in R4; its JSON is an array."
+_LONGEST_NAME = 64
+
+
+class NodeCheck:
+    """The compiled check of one type, or of one element that has elements of its own."""
+
+    __slots__ = ("asks_presence", "choices", "invariants", "is_resource", "members", "name", "required")
+
+    def __init__(self, name: str) -> None:
+        self.name = name
+        self.is_resource = name in COVERED_RESOURCES
+        self.asks_presence = False
+        self.members: dict[str, CheckMember] = {}
+        self.required: tuple[tuple[str, str], ...] = ()
+        self.choices: tuple[tuple[str, frozenset[str], bool], ...] = ()
+        self.invariants: tuple[tuple[str, HoldsFor], ...] = ()
+
+    def check(self, node: Any, path: Path, walk: Walk) -> None:
+        """Add what is wrong with `node`; its invariants are asked only where its structure is sound."""
+        if not isinstance(node, dict):
+            report_no_object(node, path, walk)
+            return
+        if not node:
+            walk.report_broken("empty", path, "An element may not be empty; leave it out.")
+            return
+        before = walk.broken
+        members = self.members
+        for name, value in node.items():
+            check_member = members.get(name)
+            if check_member is None:
+                self._report_unknown(name, path, walk)
+            else:
+                check_member(node, value, path, walk)
+        if self.asks_presence:
+            self._check_presence(node, path, walk)
+        if walk.broken == before:
+            if len(node) == 1 and "id" in node and not self.is_resource:
+                report_invariant("ele-1", path, walk)
+            for key, holds_for in self.invariants:
+                verdict = holds_for(node)
+                if not verdict:
+                    report_invariant(key, path, walk, is_undecided=verdict is None)
+
+    def _check_presence(self, node: Node, path: Path, walk: Walk) -> None:
+        for name, shadow in self.required:
+            if name not in node and shadow not in node:
+                walk.report_broken("min", (path, name, None), "R4 requires this element.")
+        for name, names, is_required in self.choices:
+            present = names.intersection(node)
+            if len(present) != 1 and (present or is_required):
+                _check_choice(name, present, path, walk)
+
+    def _report_unknown(self, name: str, path: Path, walk: Walk) -> None:
+        # A name that is no FHIR name is not repeated: nobody knows what a client put there.
+        is_printable = name.isascii() and name.isidentifier() and len(name) <= _LONGEST_NAME
+        where = (path, name, None) if is_printable else path
+        for choice, _, _ in self.choices:
+            rest = name.removeprefix("_").removeprefix(choice)
+            if rest[:1].isupper() and name.removeprefix("_") != rest:
+                walk.report_broken("choice", where, f"The type is not one that {choice}[x] may have here.")
+                return
+        walk.report_broken("unknown-element", where, f"{self.name} has no such element in R4.")
+
+
+def report_no_object(node: Any, path: Path, walk: Walk) -> None:
+    """Add the finding about a value that stands where a JSON object must."""
+    if node is None:
+        walk.report_broken("empty", path, "null has no meaning here; leave the element out.")
+    elif isinstance(node, list):
+        walk.report_broken("max", path, "The element does not repeat here; its JSON is one object.")
+    else:
+        walk.report_broken("type", path, "A JSON object is required here.")
+
+
+def report_invariant(key: str, path: Path, walk: Walk, *, is_undecided: bool = False) -> None:
+    """Add the finding about an invariant that does not hold, or a warning where nobody can decide it."""
+    invariant = INVARIANTS[key]
+    rule = invariant.human.rstrip(".") + "."
+    if is_undecided:
+        walk.report(invariant.key, path, f"It cannot be decided whether this holds: {rule}", severity="warning")
+    else:
+        walk.report(invariant.key, path, rule)
+
+
+def _check_choice(name: str, present: frozenset[str], path: Path, walk: Walk) -> None:
+    if not present:
+        walk.report_broken("min", (path, name, None), f"R4 requires one {name}[x].")
+    elif len({key.removeprefix("_") for key in present}) > 1:
+        walk.report_broken("choice", (path, name, None), f"Only one {name}[x] may be present.")
+
+
+NODE_CHECKS: dict[str, NodeCheck] = {name: NodeCheck(name) for name in TYPES}
+ELEMENT_CHECK = NODE_CHECKS["Element"].check

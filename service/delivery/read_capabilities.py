@@ -1,0 +1,100 @@
+"""Reads a server's CapabilityStatement: what of it we need, and whether it is there."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from service.settings import Strategy
+
+
+class NotAFhirServerError(Exception):
+    """What answers at the destination is not a FHIR R4 server; the message says how that shows."""
+
+
+@dataclass(frozen=True, slots=True)
+class TypeCapabilities:
+    """What a server says it can do with one resource type."""
+
+    update_create: bool
+    conditional_create: bool
+    conditional_update: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Capabilities:
+    """What a server says it can do; a type that it does not list is absent from `types`."""
+
+    fhir_version: str
+    software: str
+    transaction: bool
+    types: Mapping[str, TypeCapabilities]
+
+
+def _server_part(statement: Mapping[str, Any]) -> Mapping[str, Any]:
+    for rest in statement.get("rest") or []:
+        if isinstance(rest, dict) and rest.get("mode") == "server":
+            return rest
+    raise NotAFhirServerError("its CapabilityStatement describes no server")
+
+
+def read_capabilities(statement: object) -> Capabilities:
+    """Return what a CapabilityStatement says; NotAFhirServerError where it is none, or of another FHIR version."""
+    if not isinstance(statement, dict) or statement.get("resourceType") != "CapabilityStatement":
+        raise NotAFhirServerError("its /metadata is no CapabilityStatement")
+    version = str(statement.get("fhirVersion"))
+    if not version.startswith("4.0"):
+        raise NotAFhirServerError(f"it speaks FHIR {version}, and this service sends R4 (4.0.1)")
+    rest = _server_part(statement)
+    software = statement.get("software") or {}
+    interactions = {interaction.get("code") for interaction in rest.get("interaction") or []}
+    return Capabilities(
+        fhir_version=version,
+        software=str(software.get("name", "not said")),
+        transaction="transaction" in interactions,
+        types={
+            str(listed.get("type")): TypeCapabilities(
+                update_create=listed.get("updateCreate") is True,
+                conditional_create=listed.get("conditionalCreate") is True,
+                conditional_update=listed.get("conditionalUpdate") is True,
+            )
+            for listed in rest.get("resource") or []
+        },
+    )
+
+
+def choose_strategy(capabilities: Capabilities, needed: Collection[str], wish: Strategy) -> Strategy:
+    """Return how resources are addressed: as wished, else by the best that the server says of the types needed.
+
+    The ids of the client's choice are the only guard against doubles that holds everywhere, so they come first.
+    A type that the server does not list has no say, since servers take more types than they list.
+    """
+    if wish is not Strategy.AUTO:
+        return wish
+    listed = [capabilities.types[name] for name in needed if name in capabilities.types]
+    if listed and all(kind.update_create for kind in listed):
+        return Strategy.CLIENT_IDS
+    if listed and all(kind.conditional_update for kind in listed):
+        return Strategy.CONDITIONAL_UPDATE
+    return Strategy.CONDITIONAL_CREATE
+
+
+def missing_capabilities(capabilities: Capabilities, needed: Collection[str], strategy: Strategy) -> list[str]:
+    """Return, a sentence each, what the server does not offer of what the strategy needs."""
+    missing = [] if capabilities.transaction else ["the server does not say that it takes transactions"]
+    unlisted = sorted(name for name in needed if name not in capabilities.types)
+    if unlisted:
+        missing.append(f"the server does not list: {', '.join(unlisted)}")
+    offers = {
+        Strategy.CLIENT_IDS: ("update_create", "ids of the client's choice (updateCreate)"),
+        Strategy.CONDITIONAL_UPDATE: ("conditional_update", "conditional update"),
+        Strategy.CONDITIONAL_CREATE: ("conditional_create", "conditional create"),
+    }
+    attribute, words = offers[strategy]
+    lacking = sorted(
+        name for name, kind in capabilities.types.items() if name in needed and not getattr(kind, attribute)
+    )
+    if lacking:
+        missing.append(f"no {words} for: {', '.join(lacking)}")
+    return missing

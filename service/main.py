@@ -1,0 +1,153 @@
+"""Puts the parts together: store, stages, worker, embedded endpoint and application, from the settings."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from fastapi import FastAPI
+from starlette.requests import HTTPConnection
+from starlette.routing import BaseRoute
+from starlette.types import ASGIApp, Receive, Send
+from starlette.types import Scope as AsgiScope
+
+from service.checking.check_resource import check_resource
+from service.checking.read_with_models import warm_up
+from service.checking.table import COVERED_RESOURCES
+from service.clock import Clock, random_id, system_clock
+from service.delivery.fhir_client import FhirClient
+from service.endpoint.application import Endpoint, create_endpoint
+from service.endpoint.mount_endpoint import routes_at
+from service.pipeline.stages import Stages, load_stages
+from service.problems import ServiceProblem
+from service.settings import AuthMode as Auth
+from service.settings import Settings, WrongSettings, is_loopback
+from service.storage.store import Store
+from service.web.answers import problem_answer
+from service.web.application import create_application
+from service.web.authenticate import Authenticator, Scope, make_authenticator, new_token, permit
+from service.web.requests import Parts
+from service.worker import PRODUCED_TYPES, Worker
+
+ENDPOINT_PATH = "/fhir"
+
+
+class Guarded:
+    """Lets only callers with one of the scopes reach an application of another protocol, such as FHIR."""
+
+    def __init__(self, app: ASGIApp, authenticator: Authenticator) -> None:
+        self._app = app
+        self._authenticator = authenticator
+
+    async def __call__(self, scope: AsgiScope, receive: Receive, send: Send) -> None:
+        """Pass the request on, or refuse it."""
+        try:
+            permit(self._authenticator.identify(HTTPConnection(scope)), Scope.INTEGRATE)
+        except ServiceProblem as refused:
+            await problem_answer(refused.problems)(scope, receive, send)
+            return
+        await self._app(scope, receive, send)
+
+
+def endpoint_file(store: Path) -> Path:
+    """Return the file in which the embedded endpoint keeps its resources, beside the store."""
+    return store.with_name(f"{store.stem}-endpoint{store.suffix or '.sqlite'}")
+
+
+@dataclass(frozen=True, slots=True)
+class ServeOptions:
+    """How one process serves: its own base URL, and whether it delivers."""
+
+    own_base: str
+    delivers: bool = True
+
+
+def check_address(settings: Settings, host: str) -> None:
+    """Raise WrongSettings where the service would listen to others without asking who they are."""
+    if settings.auth is Auth.NONE and not is_loopback(host):
+        message = f"without authentication the service listens on a loopback address only, not on {host}"
+        raise WrongSettings(f"{message}; set RESUS_AUTH=tokens and RESUS_TOKENS")
+
+
+def build_application(settings: Settings, options: ServeOptions, clock: Clock = system_clock) -> FastAPI:
+    """Return the application of one serving process; nothing is opened before its lifespan begins.
+
+    Raises WrongMapping and WrongSettings where the service cannot start.
+    """
+    stages: Stages = load_stages(settings.source)
+    store = Store(settings.store)
+    own_token = new_token()
+    authenticator = make_authenticator(settings, own_token)
+    endpoint: Endpoint | None = None
+    routes: Sequence[BaseRoute] = ()
+    headers: dict[str, str] = {}
+    if settings.destination is None:
+        base = options.own_base + ENDPOINT_PATH
+        endpoint = create_endpoint(
+            endpoint_file(settings.store),
+            check=check_resource,
+            clock=clock,
+            make_id=random_id,
+            served=frozenset(COVERED_RESOURCES),
+        )
+        routes = routes_at(ENDPOINT_PATH, Guarded(endpoint, authenticator))
+        headers = {"Authorization": f"Bearer {own_token}"} if settings.auth is Auth.TOKENS else {}
+    else:
+        base = str(settings.destination)
+    worker: Worker | None = None
+
+    @asynccontextmanager
+    async def lifespan() -> AsyncIterator[None]:
+        nonlocal worker
+        store.open()
+        async with contextlib.AsyncExitStack() as stack:
+            stack.callback(store.close)
+            if endpoint is not None:
+                stack.callback(endpoint.close)
+            if options.delivers:
+                client = await stack.enter_async_context(
+                    FhirClient(
+                        base,
+                        connections=settings.connections,
+                        timeout_seconds=settings.timeout_seconds,
+                        headers=headers,
+                    )
+                )
+                worker = Worker(store, client, settings, clock)
+                warm_up(PRODUCED_TYPES)
+                running = asyncio.create_task(worker.run())
+                stack.push_async_callback(_finish, worker, running)
+            yield
+
+    parts = Parts(stages, store, settings, clock, authenticator, lambda: worker.destination if worker else None)
+    return create_application(parts, lifespan, routes)
+
+
+async def _finish(worker: Worker, running: asyncio.Task[None]) -> None:
+    """Stop the worker and wait for what is under way; after a while it is left for the next start to resend."""
+    worker.stop()
+    done, _ = await asyncio.wait([running], timeout=5)
+    if not done:
+        running.cancel()
+        with contextlib.suppress(asyncio.CancelledError):
+            await running
+
+
+async def deliver(settings: Settings, clock: Clock = system_clock) -> None:
+    """Deliver from the store until cancelled; WrongSettings without a destination."""
+    if settings.destination is None:
+        raise WrongSettings("deliver needs RESUS_DESTINATION; the embedded endpoint lives inside serve")
+    store = Store(settings.store)
+    store.open()
+    try:
+        warm_up(PRODUCED_TYPES)
+        async with FhirClient(
+            str(settings.destination), connections=settings.connections, timeout_seconds=settings.timeout_seconds
+        ) as client:
+            await Worker(store, client, settings, clock).run()
+    finally:
+        store.close()

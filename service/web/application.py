@@ -1,0 +1,164 @@
+"""Makes the FastAPI application: routes, problem details for everything that goes wrong, the API description."""
+
+from __future__ import annotations
+
+import traceback
+from collections.abc import AsyncIterator, Callable, Sequence
+from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from typing import Any
+
+import structlog
+from fastapi import APIRouter, FastAPI, Request
+from fastapi.exceptions import RequestValidationError
+from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
+from starlette.exceptions import HTTPException
+from starlette.responses import Response
+from starlette.routing import BaseRoute
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from service import __version__, metrics
+from service.intake.read_problems import json_pointer
+from service.problems import Code, Problem, ServiceProblem, Unavailable
+from service.storage.audit_entries import newest_number_and_hash
+from service.storage.deliveries import count_by_state
+from service.web import audit, cases, devices, events, integration
+from service.web.answers import json_answer, problem_answer
+from service.web.describe_api import describe_api
+from service.web.requests import Parts, parts_of
+
+CAUTION = (
+    "The service documents. It gives no alarm, no advice and no real-time guidance, is no medical device, and must"
+    " not be used to decide treatment. Figures are aids for review by licensed clinicians; local protocols, the"
+    " equipment's own instructions and local law come first."
+)
+
+log = structlog.get_logger(__name__)
+
+Lifespan = Callable[[], AbstractAsyncContextManager[None]]
+
+
+class CatchFaults:
+    """Answers 500 for a mistake of ours, without its text, which may hold what a client sent; logs where it was."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self._app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass the request on."""
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        started = False
+
+        async def watch(message: Message) -> None:
+            nonlocal started
+            started = started or message["type"] == "http.response.start"
+            await send(message)
+
+        try:
+            await self._app(scope, receive, watch)
+        except Exception as error:
+            place = traceback.extract_tb(error.__traceback__)[-1]
+            log.error("fault", error=type(error).__name__, file=place.filename, line=place.lineno)  # noqa: TRY400
+            if started:
+                raise
+            problem = Problem(
+                Code.INTERNAL_FAULT, "", "the service made a mistake; it was logged", "nothing of you"
+            )
+            await problem_answer([problem])(scope, receive, send)
+
+
+async def _refused(_request: Request, error: Exception) -> Response:
+    if not isinstance(error, ServiceProblem):
+        raise error
+    headers = {"WWW-Authenticate": "Bearer"} if error.status == 401 else None
+    if isinstance(error, Unavailable):
+        headers = {"Retry-After": "1"}
+    return problem_answer(error.problems, headers)
+
+
+async def _wrong_parameters(_request: Request, error: Exception) -> Response:
+    if not isinstance(error, RequestValidationError):
+        raise error
+    problems = [
+        Problem(Code.WRONG_PARAMETER, json_pointer(item["loc"]), "the parameter cannot be read", item["msg"])
+        for item in error.errors()
+    ]
+    return problem_answer(problems)
+
+
+async def _no_route(_request: Request, error: Exception) -> Response:
+    if not isinstance(error, HTTPException):
+        raise error
+    if error.status_code == 405:
+        problem = Problem(Code.METHOD_NOT_ALLOWED, "", "the method does not fit the address", "see /openapi.json")
+    else:
+        problem = Problem(Code.NOT_FOUND, "", "there is nothing at this address", "see /openapi.json")
+    return problem_answer([problem], dict(error.headers) if error.headers else None)
+
+
+operations = APIRouter(tags=["operation"])
+
+
+@operations.get("/health/live", summary="Is the process alive")
+async def get_live() -> Response:
+    """Return 200 while the process answers."""
+    return json_answer({"status": "live"})
+
+
+@operations.get("/health/ready", summary="Can requests be taken")
+async def get_ready(request: Request) -> Response:
+    """Return 200 where the store answers, 503 where it does not; what the destination does is said, not judged."""
+    parts = parts_of(request)
+    await parts.store.write(newest_number_and_hash)
+    state = parts.destination()
+    return json_answer(
+        {"status": "ready", "store": "ready", "destination": state.problem or "ready" if state else None}
+    )
+
+
+@operations.get("/metrics", summary="Counts for operators")
+async def get_metrics(request: Request) -> Response:
+    """Return the metrics in the text format of Prometheus."""
+    for state, count in (await parts_of(request).store.read(count_by_state)).items():
+        metrics.deliveries.labels(state).set(count)
+    return Response(generate_latest(metrics.registry), media_type=CONTENT_TYPE_LATEST)
+
+
+def create_application(parts: Parts, lifespan: Lifespan, extra_routes: Sequence[BaseRoute] = ()) -> FastAPI:
+    """Return the application; `lifespan` is entered before the first request and left after the last."""
+
+    @asynccontextmanager
+    async def live(_app: FastAPI) -> AsyncIterator[None]:
+        async with lifespan():
+            yield
+
+    app = FastAPI(
+        title="resus-fhir",
+        version=__version__,
+        summary="Resuscitation events and device checks to FHIR R4, delivered exactly once and audited.",
+        description=CAUTION,
+        lifespan=live,
+        docs_url=None,
+        redoc_url=None,
+        openapi_url=None,
+        redirect_slashes=False,
+    )
+    app.state.parts = parts
+    app.add_exception_handler(ServiceProblem, _refused)
+    app.add_exception_handler(RequestValidationError, _wrong_parameters)
+    app.add_exception_handler(HTTPException, _no_route)
+    for router in (cases.router, events.router, devices.router, integration.router, audit.router):
+        app.include_router(router, prefix="/v1")
+    app.include_router(operations)
+    app.include_router(operations, prefix="/v1", include_in_schema=False)
+    description: dict[str, Any] = describe_api(app, parts.stages.vocabulary)
+
+    async def get_description() -> Response:
+        return json_answer(description)
+
+    app.add_api_route("/openapi.json", get_description, include_in_schema=False)
+    app.add_api_route("/v1/openapi.json", get_description, include_in_schema=False)
+    app.router.routes.extend(extra_routes)
+    app.add_middleware(CatchFaults)
+    return app

@@ -1,0 +1,73 @@
+"""Routes of cases: open, amend, read."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Query, Request
+from starlette.responses import Response
+
+from service.intake.read_record import read_record
+from service.pipeline.read_case import read_case, read_cases, read_fhir, read_gaps, read_timeline
+from service.pipeline.take_case import take_case
+from service.web.answers import json_answer
+from service.web.authenticate import Scope
+from service.web.requests import check_id, identify, parts_of
+from service.web.take_requests import take_record
+
+router = APIRouter(tags=["cases"])
+
+
+@router.put("/cases/{case_id}", summary="Open or amend a case", status_code=201)
+async def put_case(request: Request, case_id: str) -> Response:
+    """Open a case (201) or amend it (200); the same content again changes nothing."""
+    check_id("case id", case_id)
+    receipt = await identify(request, f"case:{case_id}", Scope.RECORD)
+    shape = parts_of(request).stages.vocabulary.case
+    return await take_record(
+        request,
+        receipt,
+        f"case:{case_id}",
+        lambda value: read_record(value, shape),
+        lambda tx, stages, read, receipt, body: take_case(tx, stages, case_id, read, receipt, body),
+    )
+
+
+@router.get("/cases", summary="List the cases")
+async def get_cases(
+    request: Request,
+    after: Annotated[str, Query(max_length=64)] = "",
+    limit: Annotated[int, Query(ge=1, le=500)] = 100,
+) -> Response:
+    """Return a page of cases in the order of their ids; `next` is the `after` of the next page."""
+    await identify(request, "cases", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
+    return json_answer(await parts_of(request).store.read(lambda tx: read_cases(tx, after, limit)))
+
+
+@router.get("/cases/{case_id}", summary="Read a case")
+async def get_case(request: Request, case_id: str) -> Response:
+    """Return a case with the number of its events and the state of its deliveries."""
+    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
+    return json_answer(await parts_of(request).store.read(lambda tx: read_case(tx, case_id)))
+
+
+@router.get("/cases/{case_id}/timeline", summary="Read the timeline of a case")
+async def get_timeline(request: Request, case_id: str) -> Response:
+    """Return the events on corrected time, each with its uncertainty and what is odd about it."""
+    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
+    return json_answer(await parts_of(request).store.read(lambda tx: read_timeline(tx, case_id)))
+
+
+@router.get("/cases/{case_id}/gaps", summary="Read what is missing in a case")
+async def get_gaps(request: Request, case_id: str) -> Response:
+    """Return the fields that the completeness rules want and that are missing, with what to ask."""
+    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
+    parts = parts_of(request)
+    return json_answer(await parts.store.read(lambda tx: read_gaps(tx, parts.stages, case_id)))
+
+
+@router.get("/cases/{case_id}/fhir", summary="Read the FHIR resources of a case")
+async def get_fhir(request: Request, case_id: str) -> Response:
+    """Return the Bundle of the case as it stands."""
+    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
+    return json_answer(await parts_of(request).store.read(lambda tx: read_fhir(tx, case_id)))

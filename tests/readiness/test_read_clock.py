@@ -1,0 +1,53 @@
+"""A device's clock is read from the clock item of a check and from an event that compares it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from service.readiness.read_clock import newest_reading, read_clock_comparison, read_clock_item
+from tests.support.made_events import at, event, moment, reading
+
+BOTH: dict[str, Any] = {"device_at": at("10:07:42"), "reference_at": at("10:05:00")}
+
+
+def test_a_clock_item_gives_the_reading_of_the_checked_device() -> None:
+    found = read_clock_item("D-3", "k-1", BOTH)
+    assert found is not None
+    assert (found.clock, found.origin, found.offset_seconds) == ("D-3", "k-1", 162)
+    assert (found.device_at, found.reference_at) == (moment("10:07:42"), moment("10:05:00"))
+    assert found.precision_seconds == 1
+
+
+@pytest.mark.parametrize("half", ["device_at", "reference_at"])
+def test_half_a_comparison_is_no_reading(half: str) -> None:
+    assert read_clock_item("D-3", "k-1", {half: at("10:05:00")}) is None
+
+
+def test_an_event_that_compares_a_clock_gives_its_reading_and_its_precision() -> None:
+    found = read_clock_comparison(
+        event("e-1", "clock_compared", "10:05:00", device="D-3", precision_seconds=60, **BOTH)
+    )
+    assert found is not None
+    assert (found.clock, found.origin, found.offset_seconds, found.precision_seconds) == ("D-3", "e-1", 162, 60)
+
+
+@pytest.mark.parametrize(
+    ("kind", "more"),
+    [
+        ("remark", {"device": "D-3"}),
+        ("clock_compared", {}),
+        ("clock_compared", {"device": "D-3", "retracted": True}),
+    ],
+    ids=["another kind", "no device", "retracted"],
+)
+def test_other_events_give_no_reading(kind: str, more: dict[str, Any]) -> None:
+    assert read_clock_comparison(event("e-1", kind, "10:05:00", **BOTH, **more)) is None
+
+
+def test_the_newest_reading_is_the_last_by_the_reference_clock() -> None:
+    # The clock was set back in between, so that the newer reading shows the earlier time.
+    older, newer = reading("D-3", "11:30:00", "10:30:00"), reading("D-3", "10:40:00", "10:40:00")
+    assert newest_reading([newer, older]) == newer
+    assert newest_reading([]) is None
