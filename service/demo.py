@@ -146,9 +146,7 @@ async def _account(client: httpx.AsyncClient, say: Say) -> None:
     say(f"Events kept      {case['events']}")
     say(f"At the endpoint  {sum(resources.values())} resources: {_listed(resources)}")
     delivery = case["delivery"]
-    say(
-        f"Deliveries       {delivery['delivered']} delivered, {delivery['waiting']} waiting, {delivery['held']} held"
-    )
+    say(f"Deliveries       {', '.join(f'{count} {state}' for state, count in delivery.items())}")
     core = [gap for gap in gaps if gap["importance"] == "core"]
     say(f"Gaps             {len(gaps)}, {len(core)} of them core:")
     for gap in core or gaps:
@@ -168,9 +166,7 @@ async def _account(client: httpx.AsyncClient, say: Say) -> None:
 
 async def run_demo(*, once: bool, port: int, say: Say) -> int:
     """Run the demonstration and return the exit status: 0 where everything went as it must."""
-    say(
-        "An invented hospital, an invented patient. The service documents; it must not be used to decide treatment."
-    )
+    say("An invented hospital and patient. The service documents; it must not be used to decide treatment.")
     with tempfile.TemporaryDirectory(prefix="resus-fhir-demo-") as folder:
         try:
             async with running_service(Path(folder), port or free_port()) as client:

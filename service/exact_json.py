@@ -68,7 +68,9 @@ def read_json(body: bytes) -> Any:
     would be lost.
     """
     try:
-        return _decoder.decode(body.decode("utf-8"))
+        value = _decoder.decode(body.decode("utf-8"))
+        if b"\\ud" in body.lower():
+            _refuse_half_characters(value)
     except json.JSONDecodeError as error:
         raise BrokenJsonError(f"line {error.lineno}, column {error.colno}: {error.msg}") from error
     except UnicodeDecodeError as error:
@@ -77,6 +79,15 @@ def read_json(body: bytes) -> Any:
         raise BrokenJsonError("it is nested too deeply") from error
     except ValueError as error:
         raise BrokenJsonError(str(error)) from error
+    return value
+
+
+def _refuse_half_characters(value: Any) -> None:
+    """Raise ValueError where a text holds half of a surrogate pair, which no UTF-8 can spell."""
+    try:
+        json.dumps(value, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError as error:
+        raise ValueError("an escape names half of a character") from error
 
 
 def _as_written(value: Any) -> Any:

@@ -31,7 +31,7 @@ from service.web.answers import problem_answer
 from service.web.application import create_application
 from service.web.authenticate import Authenticator, Scope, make_authenticator, new_token, permit
 from service.web.requests import Parts
-from service.worker import PRODUCED_TYPES, Worker
+from service.worker.run_worker import Worker
 
 ENDPOINT_PATH = "/fhir"
 
@@ -117,8 +117,8 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
                         headers=headers,
                     )
                 )
-                worker = Worker(store, client, settings, clock)
-                warm_up(PRODUCED_TYPES)
+                worker = Worker(store, client, settings, stages.mappings.resource_types, clock)
+                warm_up(stages.mappings.resource_types)
                 running = asyncio.create_task(worker.run())
                 stack.push_async_callback(_finish, worker, running)
             yield
@@ -141,13 +141,14 @@ async def deliver(settings: Settings, clock: Clock = system_clock) -> None:
     """Deliver from the store until cancelled; WrongSettings without a destination."""
     if settings.destination is None:
         raise WrongSettings("deliver needs RESUS_DESTINATION; the embedded endpoint lives inside serve")
+    needed = load_stages(settings.source).mappings.resource_types
     store = Store(settings.store)
     store.open()
     try:
-        warm_up(PRODUCED_TYPES)
+        warm_up(needed)
         async with FhirClient(
             str(settings.destination), connections=settings.connections, timeout_seconds=settings.timeout_seconds
         ) as client:
-            await Worker(store, client, settings, clock).run()
+            await Worker(store, client, settings, needed, clock).run()
     finally:
         store.close()

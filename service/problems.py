@@ -121,7 +121,7 @@ class Problem:
         return Problem(self.code, pointer + self.pointer, self.message, self.expected, self.event_id, self.rule)
 
 
-class ServiceProblem(Exception):
+class ServiceProblem(Exception):  # noqa: N818 - the tree's words are outcomes, and they read as such.
     """A request that was refused, with everything that was wrong with it."""
 
     def __init__(self, problems: Iterable[Problem]) -> None:

@@ -48,7 +48,7 @@ class Happening:
 
 
 def entry_hash(entry: AuditEntry) -> str:
-    """Return the SHA-256 over the canonical JSON of everything in an entry but its hash, the previous one included."""
+    """Return the SHA-256 over the canonical JSON of all members of an entry, in their order, but its own hash."""
     return hashlib.sha256(
         canonical_json(
             [

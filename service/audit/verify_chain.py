@@ -26,8 +26,9 @@ _EVENT_CONTENT = Statement(
 
 @dataclass(frozen=True, slots=True)
 class Seal:
-    """The number and hash of the newest entry of a log: whoever holds it can tell later whether the log still
-    begins with exactly these entries.
+    """The number and hash of the newest entry of a log.
+
+    Whoever holds it can tell later whether the log still begins with exactly these entries.
     """
 
     number: int

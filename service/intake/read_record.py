@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -49,18 +49,18 @@ def _contradictions(content: Mapping[str, Any], shape: RecordShape) -> list[Prob
     ]
 
 
-def _unknown_names(content: Mapping[str, Any], shape: RecordShape) -> list[Problem]:
-    """Return the problems of `stated_unknown`, which may name only fields of the shape that have no value."""
-    names = content.get("stated_unknown", [])
+def _unknown_names(content: Mapping[str, Any], shape: RecordShape, elements: Collection[str]) -> list[Problem]:
+    """Return the problems of `stated_unknown`: own fields without a value, or elements of the whole case."""
+    own = {name for name, field in shape.fields.items() if not field.required and name not in content}
     return [
         Problem(
             Code.CONTRADICTION,
             f"/stated_unknown/{index}",
             "the name is no field of this record, or the field has a value",
-            "names of optional fields without a value",
+            "optional fields of this event without a value, or elements such as case.location or team_activated",
         )
-        for index, name in enumerate(names)
-        if name not in shape.fields or shape.fields[name].required or name in content
+        for index, name in enumerate(content.get("stated_unknown", []))
+        if name not in own and name not in elements
     ]
 
 
@@ -78,8 +78,10 @@ def unmapped_values(content: Mapping[str, Any], shape: RecordShape, pointer: str
     ]
 
 
-def read_record(value: object, shape: RecordShape) -> ReadRecord:
+def read_record(value: object, shape: RecordShape, elements: Collection[str] = ()) -> ReadRecord:
     """Return the record that `value` (from `exact_json.read_json`) spells.
+
+    `elements` are names beyond its own fields that `stated_unknown` may hold.
 
     Raises Rejected with every problem of the record.
     """
@@ -87,7 +89,7 @@ def read_record(value: object, shape: RecordShape) -> ReadRecord:
     known_fields = ["kind", *shape.fields] if "kind" in shape.model.model_fields else list(shape.fields)
     problems = _validated(content, shape.model, known_fields)
     if not problems:
-        problems = [*_contradictions(content, shape), *_unknown_names(content, shape)]
+        problems = [*_contradictions(content, shape), *_unknown_names(content, shape, elements)]
     if problems:
         raise Rejected(problems)
     return ReadRecord(content, content_hash(content), tuple(unmapped_values(content, shape)))
@@ -104,4 +106,4 @@ def read_event(value: object, vocabulary: Vocabulary) -> ReadRecord:
     shape = vocabulary.events.get(kind) if isinstance(kind, str) else None
     if shape is None:
         raise Rejected([Problem(Code.UNKNOWN_KIND, "/kind", "the event kind is not known", f"one of: {kinds}")])
-    return read_record(value, shape)
+    return read_record(value, shape, vocabulary.elements)

@@ -53,6 +53,14 @@ class Mappings:
     check_items: Mapping[str, RecordMapping]
     spans: Mapping[str, RecordMapping]
 
+    @property
+    def resource_types(self) -> frozenset[str]:
+        """Return the types of all resources that can be made."""
+        everything = [self.case, self.device, self.check]
+        for some in (self.events, self.check_items, self.spans):
+            everything.extend(some.values())
+        return frozenset(template.resource_type for mapping in everything for template in mapping.templates)
+
 
 def load_mappings(vocabulary: Vocabulary) -> Mappings:
     """Return the compiled mappings of `vocabulary`; WrongMapping with every fault of every file."""

@@ -9,7 +9,7 @@ _VERIFICATION_SYSTEM = "http://terminology.hl7.org/CodeSystem/condition-ver-stat
 
 
 def retract_resource(body: dict[str, Any]) -> dict[str, Any]:
-    """Return a copy that says of itself that it was entered in error; a type that cannot say it comes back as it is.
+    """Return a copy that says it was entered in error; a resource whose type cannot say it comes back as it is.
 
     Source: FHIR R4, the `status` value sets of each type; Condition, invariant con-5 (no clinicalStatus then).
     """

@@ -12,9 +12,9 @@ class Finding:
 
     `rule` names the rule in the specification's own words where it has a name (`obs-6`, `bdl-7`), else one of
     `unknown-element`, `min`, `max`, `type`, `choice`, `primitive`, `binding`, `reference-target`,
-    `reference-syntax`, `unresolved`, `empty`, `sampled-data`. `path` is a FHIRPath location such as
-    `Observation.component[1].valueQuantity.value`. `message` is a whole sentence that never repeats a clinical
-    value.
+    `reference-syntax`, `unresolved`, `empty`, `sampled-data`, `full-url`, `contained-id`, `model`. `path` is a
+    FHIRPath location such as `Observation.component[1].valueQuantity.value`. `message` is a whole sentence that
+    never repeats a clinical value.
     """
 
     rule: str

@@ -84,8 +84,8 @@ _OF_BATCH = Statement(
     .where(deliveries.c.batch_id == bindparam("batch_id"), deliveries.c.state == "waiting")
     .order_by(deliveries.c.delivery_id)
 )
-_INSERT_BATCH = Statement(insert(batches).returning(batches.c.batch_id), columns=["body", "created_at"])
-_BATCH_BODY = Statement(select(batches.c.body).where(batches.c.batch_id == bindparam("batch_id")))
+_INSERT_BATCH = Statement(insert(batches).returning(batches.c.batch_id), columns=["strategy", "body", "created_at"])
+_BATCH = Statement(select(batches.c.strategy, batches.c.body).where(batches.c.batch_id == bindparam("batch_id")))
 _SET_BATCH = Statement(
     update(deliveries)
     .where(deliveries.c.delivery_id == bindparam("of"))
@@ -190,9 +190,9 @@ def deliveries_of_batch(tx: Transaction, batch_id: int) -> list[Delivery]:
     return [_delivery(row) for row in tx.run(_OF_BATCH, batch_id=batch_id)]
 
 
-def keep_batch(tx: Transaction, body: bytes, members: Iterable[int], now: str) -> int:
+def keep_batch(tx: Transaction, body: bytes, strategy: str, members: Iterable[int], now: str) -> int:
     """Keep the bytes that are about to be sent for `members`, so that a retry sends the same; return the number."""
-    row = tx.one(_INSERT_BATCH, body=body, created_at=now)
+    row = tx.one(_INSERT_BATCH, strategy=strategy, body=body, created_at=now)
     if row is None:
         raise RuntimeError("the database gave the new batch no number")
     for member in members:
@@ -200,12 +200,20 @@ def keep_batch(tx: Transaction, body: bytes, members: Iterable[int], now: str) -
     return int(row[0])
 
 
-def batch_body(tx: Transaction, batch_id: int) -> bytes:
-    """Return the bytes of a batch."""
-    row = tx.one(_BATCH_BODY, batch_id=batch_id)
+@dataclass(frozen=True, slots=True)
+class KeptBatch:
+    """The bytes of a batch, and the strategy by which they were made."""
+
+    strategy: str
+    body: bytes
+
+
+def find_batch(tx: Transaction, batch_id: int) -> KeptBatch:
+    """Return a batch; RuntimeError where the store has lost it."""
+    row = tx.one(_BATCH, batch_id=batch_id)
     if row is None:
         raise RuntimeError(f"the batch {batch_id} is not in the store")
-    return bytes(row[0])
+    return KeptBatch(row[0], row[1])
 
 
 def dissolve_batch(tx: Transaction, members: Iterable[int], *, alone: bool) -> None:

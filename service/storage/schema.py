@@ -127,6 +127,7 @@ batches = Table(
     "batches",
     metadata,
     Column("batch_id", Integer, primary_key=True, autoincrement=True),
+    Column("strategy", String(20), nullable=False),
     Column("body", LargeBinary, nullable=False),
     Column("created_at", String(27), nullable=False),
 )

@@ -15,7 +15,10 @@ from service.vocabulary.yaml_tree import load_yaml
 
 @dataclass(frozen=True, slots=True)
 class Vocabulary:
-    """All words of the trade that the service knows, as the mapping folder holds them."""
+    """All words of the trade that the service knows, as the mapping folder holds them.
+
+    `elements` are the names of what a case should hold: `KIND`, `KIND.FIELD` and `case.FIELD`.
+    """
 
     folder: Path
     events: Mapping[str, RecordShape]
@@ -27,6 +30,7 @@ class Vocabulary:
     tables: Mapping[str, CodeTable]
     units: Units
     common_fields: Mapping[str, FieldDefinition]
+    elements: frozenset[str]
 
 
 def load_vocabulary(folder: Path) -> Vocabulary:
@@ -35,9 +39,10 @@ def load_vocabulary(folder: Path) -> Vocabulary:
     tables = load_code_tables(folder / "codes")
     common = read_fields(load_yaml(folder / "common_fields.yaml"), tables, units)
     records = read_record_shapes(folder / "records", {}, tables, units, is_event=False)
+    events = read_record_shapes(folder / "events", common, tables, units, is_event=True)
     return Vocabulary(
         folder=folder,
-        events=read_record_shapes(folder / "events", common, tables, units, is_event=True),
+        events=events,
         case=records["case"],
         device=records["device"],
         check=records["check"],
@@ -46,4 +51,11 @@ def load_vocabulary(folder: Path) -> Vocabulary:
         tables=tables,
         units=units,
         common_fields=common,
+        elements=_elements(events, records["case"]),
     )
+
+
+def _elements(events: Mapping[str, RecordShape], case: RecordShape) -> frozenset[str]:
+    """Return the names by which completeness speaks of what a case should hold."""
+    fields = (f"{shape.name}.{name}" for shape in events.values() for name in shape.fields)
+    return frozenset({*events, *fields, *(f"case.{name}" for name in case.fields)})

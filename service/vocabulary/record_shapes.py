@@ -11,7 +11,7 @@ from pydantic import BaseModel, Field, create_model
 
 from service.problems import MappingFault, WrongMapping
 from service.vocabulary.code_tables import CodeTable
-from service.vocabulary.conditions import Condition, compile_condition
+from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
 from service.vocabulary.fields import FieldDefinition, StrictRecord, read_fields
 from service.vocabulary.units import Units
 from service.vocabulary.yaml_tree import Located, load_yaml
@@ -74,26 +74,39 @@ class RecordShape:
     place: Located
 
 
+_COMPUTED_FOR_JUDGEMENTS = frozenset({"offset_seconds"})
+"""What readiness reckons beside the fields of an item; and `FIELD.days_left` for each date."""
+
+
+def _condition(place: Located, fields: Mapping[str, FieldDefinition]) -> Condition:
+    """Return the condition at `place`; WrongMapping where it asks for a field that is not there."""
+    days_left = {f"{name}.days_left" for name, field in fields.items() if field.type == "date"}
+    unknown = names_asked_for(place) - set(fields) - _COMPUTED_FOR_JUDGEMENTS - days_left
+    if unknown:
+        place.refuse(f"there is no field {', '.join(sorted(unknown))} here")
+    return compile_condition(place)
+
+
 def _impossibility(place: Located, fields: Mapping[str, FieldDefinition]) -> Impossibility:
     place.only("when", "field", "says", "expected")
     field = place.required("field")
     if field.text() not in fields:
         field.refuse(f"there is no field {field.text()!r} here")
     return Impossibility(
-        compile_condition(place.required("when")),
+        _condition(place.required("when"), fields),
         field.text(),
         place.required("says").text(),
         place.required("expected").text(),
     )
 
 
-def _judgement(place: Located) -> Judgement:
+def _judgement(place: Located, fields: Mapping[str, FieldDefinition]) -> Judgement:
     place.only("when", "outcome", "reason", "says", "source")
     outcome = place.required("outcome").text()
     if outcome not in ("ready_with_fault", "not_ready"):
         place.required("outcome").refuse("the outcome is ready_with_fault or not_ready")
     return Judgement(
-        compile_condition(place.required("when")),
+        _condition(place.required("when"), fields),
         "not_ready" if outcome == "not_ready" else "ready_with_fault",
         place.required("reason").text(),
         place.required("says").text(),
@@ -158,7 +171,7 @@ def read_record_shape(
         says=says,
         fields=fields,
         impossible=tuple(_impossibility(item, fields) for item in _list(members, "impossible")),
-        judgements=tuple(_judgement(item) for item in _list(members, "judgements")),
+        judgements=tuple(_judgement(item, fields) for item in _list(members, "judgements")),
         span=_span(members["span"]) if "span" in members else None,
         example=example,
         model=_model(name, says, fields, example, is_event=is_event),

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
-from service.exact_json import read_json
 from service.pipeline.preview import preview
-from service.problems import Code, Rejected, refuse
-from service.storage.deliveries import Delivery, find_delivery, page_of_deliveries
-from service.web.answers import json_answer
+from service.pipeline.read_deliveries import read_deliveries
+from service.pipeline.retry_delivery import retry_delivery
+from service.pipeline.stages import Refusal
+from service.problems import Rejected
+from service.web.answers import json_answer, problem_answer
 from service.web.authenticate import Scope
 from service.web.requests import RefusedBodyError, identify, parts_of, read_json_body
-from service.worker import retry_delivery
 
 router = APIRouter(tags=["integration"])
 
@@ -33,22 +33,6 @@ async def post_preview(request: Request) -> Response:
     return json_answer(preview(parts.stages, value, parts.clock()))
 
 
-def delivery_body(delivery: Delivery) -> dict[str, Any]:
-    """Return a delivery as the API shows it."""
-    return {
-        "id": delivery.delivery_id,
-        "case_id": delivery.case_id,
-        "device_id": delivery.device_id,
-        "record": delivery.record,
-        "state": delivery.state,
-        "attempts": delivery.attempts,
-        "next_attempt_at": delivery.next_attempt_at if delivery.state == "waiting" else None,
-        "resources": delivery.entries,
-        "last_error": delivery.last_error,
-        "outcome": read_json(delivery.outcome.encode()) if delivery.outcome else None,
-    }
-
-
 @router.get("/deliveries", summary="Read the outbox")
 async def get_deliveries(
     request: Request,
@@ -60,11 +44,7 @@ async def get_deliveries(
     """Return a page of deliveries, oldest first; held ones with the server's OperationOutcome."""
     await identify(request, "deliveries", Scope.INTEGRATE, Scope.AUDIT)
     store = parts_of(request).store
-    page = await store.read(lambda tx: page_of_deliveries(tx, state, case_id, after, limit + 1))
-    body: dict[str, Any] = {"deliveries": [delivery_body(delivery) for delivery in page[:limit]]}
-    if len(page) > limit:
-        body["next"] = page[limit - 1].delivery_id
-    return json_answer(body)
+    return json_answer(await store.read(lambda tx: read_deliveries(tx, state, case_id, after, limit)))
 
 
 @router.post("/deliveries/{delivery_id}/retry", summary="Have a held delivery sent again")
@@ -72,13 +52,10 @@ async def post_retry(request: Request, delivery_id: int) -> Response:
     """Put a held delivery back into the queue."""
     receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)
     store = parts_of(request).store
-    match await store.write(lambda tx: retry_delivery(tx, delivery_id, receipt)):
-        case "unknown":
-            raise refuse(Code.UNKNOWN_DELIVERY, "", "there is no delivery of this id", "an id from /v1/deliveries")
-        case "not-held":
-            raise refuse(Code.NOT_HELD, "", "the delivery is not held", "a delivery in the state held")
-    delivery = await store.read(lambda tx: find_delivery(tx, delivery_id))
-    return json_answer(delivery_body(delivery) if delivery else {})
+    answer = await store.write(lambda tx: retry_delivery(tx, delivery_id, receipt))
+    return (
+        problem_answer(answer.problems) if isinstance(answer, Refusal) else json_answer(answer.body, answer.status)
+    )
 
 
 @router.get("/destination", summary="Read what the FHIR server can do")

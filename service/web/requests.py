@@ -9,6 +9,7 @@ from typing import Any
 from fastapi import Request
 
 from service.clock import Clock
+from service.delivery.destination_state import DestinationState
 from service.exact_json import BrokenJsonError, read_json
 from service.pipeline.log_refusal import log_refusal
 from service.pipeline.stages import Stages
@@ -17,7 +18,6 @@ from service.records.receipts import Receipt
 from service.settings import Settings
 from service.storage.store import Store
 from service.web.authenticate import Authenticator, Caller, Scope, permit
-from service.worker import DestinationState
 
 
 @dataclass(frozen=True, slots=True)

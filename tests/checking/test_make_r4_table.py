@@ -8,7 +8,7 @@ import pytest
 from service.checking.make_r4_table import COVERED_RESOURCES, FHIR_VERSION, write_table
 from service.checking.table import TYPES
 
-TABLE = Path("service/checking/r4_table.json")
+TABLE = Path(__file__).parents[2] / "service" / "checking" / "r4_table.json"
 
 
 def test_the_committed_table_says_where_it_came_from_and_is_small() -> None:

@@ -15,7 +15,7 @@ import pytest
 from service.checking.make_r4_table import make_table
 from service.checking.table import INVARIANTS, REGULAR_EXPRESSIONS, RESOURCE_TYPES, TYPES, VALUE_SETS
 
-TABLE = Path("service/checking/r4_table.json")
+TABLE = Path(__file__).parents[2] / "service" / "checking" / "r4_table.json"
 RELEASE = "8.8.0"
 MAVEN_PLACE = (
     f".m2/repository/ca/uhn/hapi/fhir/hapi-fhir-validation-resources-r4/{RELEASE}"

@@ -28,7 +28,7 @@ def read_golden_resources(folder: Path = GOLDEN_FOLDER) -> list[GoldenResource]:
     """
     found = [
         GoldenResource(f"{path.stem}-{number}-{resource['resourceType']}", resource)
-        for path in sorted(folder.glob("*.json"))
+        for path in sorted(folder.rglob("*.json"))
         for number, resource in enumerate(read_json(path.read_bytes())["resources"])
     ]
     assert found, f"there is no golden resource in {folder}"

@@ -30,6 +30,7 @@ def upgrade() -> None:
     op.create_table(
         "batches",
         sa.Column("batch_id", sa.Integer(), autoincrement=True, nullable=False),
+        sa.Column("strategy", sa.String(length=20), nullable=False),
         sa.Column("body", sa.LargeBinary(), nullable=False),
         sa.Column("created_at", sa.String(length=27), nullable=False),
         sa.PrimaryKeyConstraint("batch_id", name=op.f("pk_batches")),

@@ -1,0 +1,116 @@
+"""Keeps each attempt before it is made, and what became of it, each in one transaction."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from datetime import datetime
+from typing import Any
+
+from service.audit.append_entry import Action, Happening, append_entry
+from service.delivery.judge_answer import (
+    Arrived,
+    DestinationWrong,
+    Later,
+    Refused,
+    TooLarge,
+    Verdict,
+    own_outcome,
+)
+from service.exact_json import write_json
+from service.records.instants import stamp
+from service.records.receipts import Receipt
+from service.storage.deliveries import (
+    AttemptResult,
+    dissolve_batch,
+    keep_batch,
+    keep_remote_id,
+    record_attempt,
+)
+from service.storage.statements import Transaction
+from service.worker.batch import Batch
+
+PlanRetry = Callable[[datetime, int, float | None], datetime]
+"""Returns when the next attempt is due: from now, the number of attempts made, and the wait that was asked for."""
+
+
+def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt) -> Batch:
+    """Keep the bytes that are about to be sent, and that they are; return the batch with its number."""
+    batch_id = batch.batch_id
+    if batch_id is None:
+        batch_id = keep_batch(tx, body, batch.strategy.value, batch.numbers, receipt.stamp)
+    detail = {
+        "deliveries": batch.numbers,
+        "batch": batch_id,
+        "body_hash": hashlib.sha256(body).hexdigest(),
+        "strategy": batch.strategy.value,
+    }
+    append_entry(tx, receipt, Happening(Action.ATTEMPT, f"lane:{batch.lane}", "sending", batch.case_id, detail))
+    return replace(batch, batch_id=batch_id, body=body)
+
+
+def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Receipt, plan: PlanRetry) -> None:
+    """Keep what an attempt made of a batch.
+
+    Where a Bundle of several deliveries is refused, one of them may be at fault: each is sent by itself then,
+    and only the guilty one is held.
+    """
+    now = receipt.received_at
+    attempts = max(member.attempts for member in batch.members) + 1
+    match verdict:
+        case Arrived():
+            for resource, (place_id, version) in zip(batch.sent, verdict.places, strict=True):
+                if place_id:
+                    keep_remote_id(tx, (resource.resource_type, resource.resource_id), place_id, version)
+            _record(tx, batch, "delivered", now, receipt)
+        case TooLarge() | Refused() if len(batch.members) > 1:
+            dissolve_batch(tx, batch.numbers, alone=True)
+            _record(tx, batch, "waiting", now, receipt, verdict.reason)
+        case TooLarge() | Refused():
+            _hold(tx, batch, receipt, verdict.reason, verdict.outcome)
+        case Later() if verdict.most_attempts is not None and attempts > verdict.most_attempts:
+            _hold(tx, batch, receipt, verdict.reason, own_outcome(verdict.reason))
+        case Later():
+            _record(tx, batch, "waiting", plan(now, attempts, verdict.after_seconds), receipt, verdict.reason)
+        case DestinationWrong():
+            _record(tx, batch, "waiting", plan(now, attempts, None), receipt, verdict.reason)
+    _log_outcome(tx, batch, type(verdict).__name__.lower(), getattr(verdict, "reason", None), receipt)
+
+
+def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
+    """Settle a batch of which nothing can arrive exactly once by the strategy in use; the log says so."""
+    reason = f"by {batch.strategy.value} nothing of it can be told from a double, so it is left out"
+    _record(tx, batch, "delivered", receipt.received_at, receipt, reason)
+    _log_outcome(tx, batch, "left-out", reason, receipt)
+
+
+def _hold(tx: Transaction, batch: Batch, receipt: Receipt, reason: str, outcome: Mapping[str, Any]) -> None:
+    dissolve_batch(tx, batch.numbers, alone=True)
+    _record(tx, batch, "held", receipt.received_at, receipt, reason, outcome)
+
+
+def _record(
+    tx: Transaction,
+    batch: Batch,
+    state: str,
+    due: datetime,
+    receipt: Receipt,
+    error: str | None = None,
+    outcome: Mapping[str, Any] | None = None,
+) -> None:
+    text = write_json(outcome).decode() if outcome is not None else None
+    for member in batch.members:
+        result = AttemptResult(state, member.attempts + 1, stamp(due), error, text)
+        record_attempt(tx, member.delivery_id, result, receipt.stamp)
+
+
+def _log_outcome(tx: Transaction, batch: Batch, outcome: str, reason: str | None, receipt: Receipt) -> None:
+    detail: dict[str, Any] = {"deliveries": batch.numbers, "batch": batch.batch_id}
+    if reason is not None:
+        detail["reason"] = reason
+    if outcome == "arrived" and len(batch.sent) < sum(len(member) for member in batch.resources):
+        sent = {resource.reference for resource in batch.sent}
+        everything = [resource.reference for member in batch.resources for resource in member]
+        detail["left_out"] = [reference for reference in everything if reference not in sent]
+    append_entry(tx, receipt, Happening(Action.OUTCOME, f"lane:{batch.lane}", outcome, batch.case_id, detail))

@@ -1,0 +1,56 @@
+"""An ASGI application on a loopback port, served by a thread of the test's own process."""
+
+from __future__ import annotations
+
+import socket
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Literal
+
+import uvicorn
+from starlette.types import ASGIApp
+
+_START_SECONDS = 20.0
+
+
+def free_port() -> int:
+    """Return a port of the loopback address that nobody listens on at the moment."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port: int = probe.getsockname()[1]
+    return port
+
+
+@contextmanager
+def served(app: ASGIApp, port: int, *, lifespan: Literal["on", "off"] = "on") -> Iterator[None]:
+    """Serve `app` at 127.0.0.1 until the context is left, its lifespan included.
+
+    The protocol is the one written in Python and no proxy's headers are read, so that a fault can reach the socket.
+    """
+    config = uvicorn.Config(
+        app,
+        host="127.0.0.1",
+        port=port,
+        http="h11",
+        ws="none",
+        lifespan=lifespan,
+        proxy_headers=False,
+        access_log=False,
+        log_config=None,
+        timeout_graceful_shutdown=3,
+    )
+    server = uvicorn.Server(config)
+    thread = threading.Thread(target=server.run, name=f"serves-{port}", daemon=True)
+    thread.start()
+    deadline = time.monotonic() + _START_SECONDS
+    while not server.started:
+        if not thread.is_alive() or time.monotonic() > deadline:
+            raise RuntimeError("the application did not start")
+        time.sleep(0.005)
+    try:
+        yield
+    finally:
+        server.should_exit = True
+        thread.join()

@@ -1,0 +1,298 @@
+"""Writes the pages of docs/ that are made from the mapping data; a house test holds each against the data.
+
+`python -m tests.support.write_vocabulary_pages` writes docs/event-kinds.md, check-items.md, completeness.md and
+codes.md anew.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from service.pipeline.stages import Stages, load_stages
+from service.vocabulary.code_tables import Coding
+from service.vocabulary.fields import FieldDefinition
+from service.vocabulary.load_vocabulary import Vocabulary
+from service.vocabulary.record_shapes import RecordShape
+from service.vocabulary.yaml_tree import Located, load_yaml
+
+DOCS = Path(__file__).parents[2] / "docs"
+_MADE = (
+    "<!-- Made by `uv run python -m tests.support.write_vocabulary_pages` from mappings/; change the data, then"
+    " make the page again. -->"
+)
+_BOUND_WORDS = {"at_least": "at least", "at_most": "at most", "above": "above", "below": "below"}
+_FIXED_CODE = re.compile(r"\b(?:code|coding) ([a-z_]+\.[a-z_0-9]+)")
+
+
+def _cell(text: object) -> str:
+    return str(text).replace("|", "\\|").replace("\n", " ").replace("<", "&lt;").strip()
+
+
+def _table(head: Sequence[str], rows: Iterable[Sequence[object]]) -> Iterator[str]:
+    yield "| " + " | ".join(head) + " |"
+    yield "|" + "---|" * len(head)
+    for row in rows:
+        yield "| " + " | ".join(_cell(value) for value in row) + " |"
+    yield ""
+
+
+def condition_in_words(condition: Any) -> str:
+    """Return a condition of the mapping data as a reader would say it."""
+    match condition:
+        case {"present": name}:
+            return f"`{name}` has a value"
+        case {"absent": name}:
+            return f"`{name}` has no value"
+        case {"all": parts}:
+            return " and ".join(_nested(part) for part in parts)
+        case {"any": parts}:
+            return " or ".join(_nested(part) for part in parts)
+        case {"not": part}:
+            return f"not ({condition_in_words(part)})"
+        case {"field": name, "differs_from": other, "by_more_than": number, "and_percent": percent}:
+            return f"`{name}` differs from `{other}` by more than {number} and by more than {percent} per cent of it"
+        case {"field": name, "in": values}:
+            return f"`{name}` is one of {', '.join(_value(value) for value in values)}"
+        case {"field": name, "is": value}:
+            return f"`{name}` is {_value(value)}"
+        case {"field": name, **rest} if len(rest) == 1:
+            ((form, bound),) = rest.items()
+            return f"`{name}` is {_BOUND_WORDS[form]} {_value(bound)}"
+    raise ValueError(f"this condition has no words yet: {condition!r}")
+
+
+def _nested(condition: Any) -> str:
+    words = condition_in_words(condition)
+    return f"({words})" if isinstance(condition, dict) and {"all", "any"} & condition.keys() else words
+
+
+def _value(value: Any) -> str:
+    return str(value).lower() if isinstance(value, bool) else str(getattr(value, "literal", value))
+
+
+def _field_type(field: FieldDefinition) -> str:
+    members = field.place.plain()
+    if field.table is not None:
+        return f"[{field.table.name}](codes.md#{field.table.name})"
+    bounds = [f"{words} {_value(members[name])}" for name, words in _BOUND_WORDS.items() if name in members]
+    if field.type == "text":
+        bounds.append(f"at most {_value(members.get('most', 2000))} characters")
+    if "units" in members:
+        bounds.append("in " + " or ".join(members["units"]))
+    return field.type + (f" ({', '.join(bounds)})" if bounds else "")
+
+
+def _field_rows(fields: Mapping[str, FieldDefinition]) -> list[tuple[str, str, str, str]]:
+    return [
+        (
+            f"`{field.name}`" + (" (required)" if field.required else ""),
+            _field_type(field),
+            field.unit or "",
+            field.says,
+        )
+        for field in fields.values()
+    ]
+
+
+def _with_fragments(value: Any, fragments: Mapping[str, Any]) -> Iterator[str]:
+    """Yield every text in a template and in the fragments that it takes over."""
+    if isinstance(value, dict):
+        for name, member in value.items():
+            if name == "$like":
+                yield from _with_fragments(fragments[member], fragments)
+            else:
+                yield from _with_fragments(member, fragments)
+    elif isinstance(value, list):
+        for item in value:
+            yield from _with_fragments(item, fragments)
+    elif isinstance(value, str):
+        yield value
+
+
+def _type_of(resource: Mapping[str, Any], fragments: Mapping[str, Any]) -> str:
+    if "resourceType" in resource:
+        return str(resource["resourceType"])
+    return _type_of(fragments[resource["$like"]], fragments)
+
+
+def _coding_text(coding: Coding) -> str:
+    return f"{coding.system} {coding.code} “{coding.display}”"
+
+
+def _resource_rows(place: Located, fragments: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
+    for resource in place.plain():
+        when = condition_in_words(resource["when"]) if "when" in resource else "always"
+        yield f"`{resource['role']}`", _type_of(resource["resource"], fragments), when
+
+
+def _code_rows(shape: RecordShape, vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
+    named: dict[str, None] = {}
+    for resource in shape.resources.plain():
+        for text in _with_fragments(resource["resource"], fragments):
+            named.update(dict.fromkeys(_FIXED_CODE.findall(text)))
+    for name in named:
+        table, _, word = name.partition(".")
+        concept = vocabulary.tables[table].concepts[word]
+        for coding in concept.codings:
+            yield f"`{name}`", _coding_text(coding), coding.source
+        if not concept.codings:
+            yield f"`{name}`", f"(text alone) {concept.text}", ""
+
+
+def _shape_section(
+    shape: RecordShape, vocabulary: Vocabulary, fragments: Mapping[str, Any], fields: Mapping[str, FieldDefinition]
+) -> Iterator[str]:
+    yield f"## {shape.name}"
+    yield ""
+    yield f"{shape.title}: {shape.says}"
+    yield ""
+    if fields:
+        yield from _table(("field", "type", "unit (UCUM)", "meaning"), _field_rows(fields))
+    else:
+        yield "No fields beside the common ones."
+        yield ""
+    for rule in shape.place.plain().get("impossible", []):
+        yield f"Refused where {condition_in_words(rule['when'])}: {rule['says']} (right: {rule['expected']})."
+        yield ""
+    if shape.judgements:
+        yield from _table(
+            ("outcome", "reason", "where", "means", "source"),
+            [
+                (rule["outcome"], f"`{rule['reason']}`", condition_in_words(rule["when"]), rule["says"], rule["source"])
+                for rule in shape.place.plain()["judgements"]
+            ],
+        )
+    yield from _table(("resource of the role", "type", "made where"), _resource_rows(shape.resources, fragments))
+    codes = list(_code_rows(shape, vocabulary, fragments))
+    if codes:
+        yield from _table(("concept", "code", "source"), codes)
+
+
+def _page(lines: Iterable[str]) -> str:
+    return "\n".join(lines).rstrip() + "\n"
+
+
+def _event_kinds(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterator[str]:
+    yield "# Event kinds"
+    yield ""
+    yield _MADE
+    yield ""
+    yield (
+        "Each event carries the common fields and those of its kind. Only `id`, `kind` and `at` are required; what is"
+        " merely missing is a [gap](completeness.md), never a refusal. A field whose type is a link takes a word of"
+        " that code table, or a coding `{system, code, display}`, or `{text}`. How the resources are made stands in"
+        " `mappings/events/`, in the [mapping language](mapping-language.md)."
+    )
+    yield ""
+    yield "## Common fields"
+    yield ""
+    yield from _table(("field", "type", "unit (UCUM)", "meaning"), _field_rows(vocabulary.common_fields))
+    for shape in vocabulary.events.values():
+        own = {name: field for name, field in shape.fields.items() if name not in vocabulary.common_fields}
+        yield from _shape_section(shape, vocabulary, fragments, own)
+
+
+def _check_items(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterator[str]:
+    yield "# Items of a device check"
+    yield ""
+    yield _MADE
+    yield ""
+    yield (
+        "A check names the items that were looked at. Each judgement that holds gives a reason, and the worst outcome"
+        " counts: `ready`, `ready_with_fault` (usable, biomedical engineering must follow up) or `not_ready`."
+        " `FIELD.days_left` is the number of full days from the day of the check to a date, and `offset_seconds` the"
+        " device's clock minus the reference clock."
+    )
+    yield ""
+    yield "## The check itself"
+    yield ""
+    yield from _table(("field", "type", "unit (UCUM)", "meaning"), _field_rows(vocabulary.check.fields))
+    for shape in vocabulary.check_items.values():
+        yield from _shape_section(shape, vocabulary, fragments, shape.fields)
+
+
+def _completeness(stages: Stages, vocabulary: Vocabulary) -> Iterator[str]:
+    yield "# Completeness rules"
+    yield ""
+    yield _MADE
+    yield ""
+    yield (
+        "What a record should hold, and the question to ask where it does not. The rules stand in"
+        " `mappings/completeness.yaml`, whose head explains their form. A value that is listed in an event's"
+        " `stated_unknown` was asked for and is not known: its gap has the state `stated-unknown`."
+    )
+    yield ""
+    raw = {rule["rule"]: rule for rule in load_yaml(vocabulary.folder / "completeness.yaml").plain()["rules"]}
+    for rule in stages.rules.rules:
+        members = raw[rule.name]
+        yield f"## {rule.name}"
+        yield ""
+        yield f"`{rule.element}`, {rule.importance}. Ask: {rule.ask}"
+        yield ""
+        if "when" in members:
+            yield f"- Wanted where {condition_in_words(members['when'])}."
+        if "recorded_when" in members:
+            yield f"- Counts as recorded where {condition_in_words(members['recorded_when'])}."
+        if "conflict_when" in members:
+            yield f"- A conflict where {condition_in_words(members['conflict_when'])}."
+        if rule.not_before:
+            yield f"- A conflict before the first `{rule.not_before}`."
+        if rule.not_after:
+            yield f"- A conflict after the last `{rule.not_after}`."
+        yield f"- Source: {rule.source}"
+        yield ""
+
+
+def _codes(vocabulary: Vocabulary) -> Iterator[str]:
+    yield "# Code tables"
+    yield ""
+    yield _MADE
+    yield ""
+    yield (
+        "The words that clients send and the codes that the chart receives, each with the place where the code was"
+        " read beside its display. Whether a code is active in the current release of its system is not proved here."
+        " SNOMED CT, LOINC, ISO/IEEE 11073, RxNorm, ATC and UCUM have licences of their own."
+    )
+    yield ""
+    for table in vocabulary.tables.values():
+        yield f"## {table.name}"
+        yield ""
+        yield f"{table.title}."
+        yield ""
+        rows = [
+            (f"`{concept.name}`", concept.text, _coding_text(coding), coding.source)
+            for concept in table.concepts.values()
+            for coding in concept.codings
+        ]
+        rows += [
+            (f"`{concept.name}`", concept.text, "(text alone)", "")
+            for concept in table.concepts.values()
+            if not concept.codings
+        ]
+        yield from _table(("word", "text", "code", "source"), rows)
+
+
+def make_pages() -> dict[str, str]:
+    """Return the text of each page by the name of its file in docs/."""
+    stages = load_stages("urn:example:pages")
+    vocabulary = stages.vocabulary
+    fragments = load_yaml(vocabulary.folder / "fragments.yaml").plain()
+    return {
+        "event-kinds.md": _page(_event_kinds(vocabulary, fragments)),
+        "check-items.md": _page(_check_items(vocabulary, fragments)),
+        "completeness.md": _page(_completeness(stages, vocabulary)),
+        "codes.md": _page(_codes(vocabulary)),
+    }
+
+
+def main() -> None:
+    """Write the pages."""
+    for name, text in make_pages().items():
+        (DOCS / name).write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
