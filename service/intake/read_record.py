@@ -11,6 +11,7 @@ from pydantic import BaseModel, ValidationError
 from service.exact_json import content_hash
 from service.intake.read_problems import read_problems
 from service.problems import Code, Problem, Rejected
+from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
 
@@ -64,6 +65,10 @@ def _unknown_names(content: Mapping[str, Any], shape: RecordShape, elements: Col
     ]
 
 
+def _is_word(value: Any, table: CodeTable) -> bool:
+    return isinstance(value, str) and value in table.concepts
+
+
 def unmapped_values(content: Mapping[str, Any], shape: RecordShape, pointer: str = "") -> list[Problem]:
     """Return a warning for every value that the client worded itself since our code tables lack it."""
     return [
@@ -74,7 +79,7 @@ def unmapped_values(content: Mapping[str, Any], shape: RecordShape, pointer: str
             f"one of: {', '.join(field.table.concepts)}",
         )
         for name, field in shape.fields.items()
-        if field.table is not None and isinstance(content.get(name), dict)
+        if field.table is not None and name in content and not _is_word(content[name], field.table)
     ]
 
 

@@ -22,7 +22,7 @@ COMPUTED = frozenset(
         "received",  # When the service took the record (FHIR instant).
         "version",  # The version of the record, 1 for the first.
         "activity",  # What this version did, as a word: create, revise or retract.
-        "source",  # The URI of this installation.
+        "installation",  # The URI of this installation.
         "record_key",  # The record's own key: case and event, or device and check.
         "content_hash",  # The SHA-256 of the record's content.
         "case_id",

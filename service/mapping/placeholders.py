@@ -47,7 +47,7 @@ _PARTS_BY_TYPE = {
 }
 PLACEHOLDER = re.compile(r"<([^<>]+)>")
 _NEVER_ABSENT = frozenset(
-    {"resource_id", "received", "version", "activity", "source", "record_key", "content_hash"}
+    {"resource_id", "received", "version", "activity", "installation", "record_key", "content_hash"}
 )
 """Computed names that every record has; an element that looks up nothing else is no sign of a value."""
 
@@ -72,7 +72,8 @@ def _concept_of(value: Any, concepts: Mapping[str, Concept]) -> dict[str, Any] |
     if value is None:
         return None
     if isinstance(value, str):
-        return concepts[value].codeable_concept
+        known = concepts.get(value)
+        return known.codeable_concept if known else {"text": value}
     if "text" in value:
         return {"text": value["text"]}
     display = value.get("display")
@@ -154,7 +155,7 @@ class PlaceholderCompiler:
 
         def get(values: Values) -> Any:
             value = values.get(name)
-            return held[value] if isinstance(value, str) else None
+            return held.get(value) if isinstance(value, str) else None
 
         return get
 

@@ -40,7 +40,7 @@ def frame_case(stages: Stages, case_id: str, content: Mapping[str, Any], opened_
     values: dict[str, Any] = {
         **content,
         "case_id": case_id,
-        "source": stages.source,
+        "installation": stages.source,
         "record_key": case_id,
         "received": format_moment(opened_at),
     }
@@ -57,6 +57,7 @@ def frame_case(stages: Stages, case_id: str, content: Mapping[str, Any], opened_
         **prefixed(content, "case"),
         **reference_values(references),
         "case_id": case_id,
+        "installation": stages.source,
     }
     return CaseFrame(case_id, content, tuple(made), shared)
 
@@ -161,7 +162,7 @@ def make_device(stages: Stages, device_id: str, content: Mapping[str, Any], rece
     values = {
         **content,
         "device_id": device_id,
-        "source": stages.source,
+        "installation": stages.source,
         "record_key": device_id,
         "received": format_moment(receipt.received_at),
     }
@@ -185,7 +186,7 @@ def make_check(
         **reference_values({"device": device_reference(stages, device_id)}),
         "device_id": device_id,
         "check_id": check_id,
-        "source": stages.source,
+        "installation": stages.source,
         "record_key": f"{device_id}/{check_id}",
         "content_hash": content_hash(content),
         "time": content["checked_at"],

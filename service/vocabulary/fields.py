@@ -8,7 +8,8 @@ A field is written in YAML as a mapping with `type` and what that type takes:
     number      the same
     instant     a time with offset (RFC 3339)
     date        a calendar date
-    concept     table: a word of that code table, or a coding, or {text}
+    concept     table: a word of that code table, or a coding, or {text}; with `open: true` any other word is
+                taken as a text of its own
     unit        a UCUM code
     quantity    units: the UCUM codes taken; a value with its unit
     person      role and name
@@ -56,7 +57,7 @@ _FORMS = {
     "number": (*_BOUNDS, "unit"),
     "instant": (),
     "date": (),
-    "concept": ("table",),
+    "concept": ("table", "open"),
     "unit": (),
     "quantity": ("units", *_BOUNDS),
     "person": (),
@@ -101,6 +102,11 @@ class TextValue(StrictRecord):
     """A value in words, where neither our tables nor the client has a code."""
 
     text: ShortText
+
+    @classmethod
+    def is_text(cls, value: str) -> bool:
+        """Return whether `value` could stand alone as a text."""
+        return 0 < len(value) <= 200 and not value.isspace()
 
 
 class IdentifierValue(StrictRecord):
@@ -184,14 +190,14 @@ def _check_own_value(value: dict[str, object], expected: str) -> None:
         raise custom_error(Code.WRONG_FORM, "neither a coding nor a text alone", expected) from error
 
 
-def _concept_annotation(table: CodeTable) -> Any:
+def _concept_annotation(table: CodeTable, *, is_open: bool) -> Any:
     words = ", ".join(table.concepts)
     expected = f"one of: {words}; or a coding {{system, code, display}}; or {{text}}"
 
     def check(value: object) -> object:
         match value:
             case str():
-                if value not in table.concepts:
+                if value not in table.concepts and not (is_open and TextValue.is_text(value)):
                     raise custom_error(Code.UNKNOWN_CODE, f"the word is not on the list {table.name!r}", expected)
             case {"text": _}:
                 TextValue.model_validate(value)
@@ -203,7 +209,7 @@ def _concept_annotation(table: CodeTable) -> Any:
 
     schema = {
         "anyOf": [
-            {"type": "string", "enum": list(table.concepts)},
+            {"type": "string"} if is_open else {"type": "string", "enum": list(table.concepts)},
             CodingValue.model_json_schema(),
             TextValue.model_json_schema(),
         ]
@@ -257,7 +263,7 @@ def _annotation(place: Located, form: str, table: CodeTable | None, units: Units
         "number": lambda: Annotated[float, Field(**_bounds(place), allow_inf_nan=False)],
         "instant": lambda: Instant,
         "date": lambda: Annotated[str, AfterValidator(_check_date)],
-        "concept": lambda: _concept_annotation(table) if table else Any,
+        "concept": lambda: _concept_annotation(table, is_open=is_open(place)) if table else Any,
         "unit": lambda: _unit_annotation(units),
         "quantity": lambda: _quantity_annotation(place, units),
         "person": lambda: Person,
@@ -267,6 +273,12 @@ def _annotation(place: Located, form: str, table: CodeTable | None, units: Units
         "names": lambda: Annotated[list[ShortText], Field(max_length=100)],
     }
     return makers[form]()
+
+
+def is_open(place: Located) -> bool:
+    """Return whether a concept field takes words beyond its table."""
+    members = place.members()
+    return "open" in members and members["open"].flag()
 
 
 def read_field(name: str, place: Located, tables: Mapping[str, CodeTable], units: Units) -> FieldDefinition:

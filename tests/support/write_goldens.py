@@ -16,7 +16,7 @@ from service.data_folders import data_folder
 from service.exact_json import ExactNumber
 from service.vocabulary.load_vocabulary import load_vocabulary
 from tests.support.golden_resources import GOLDEN_FOLDER
-from tests.support.running_service import RunningService, running_service, settings_in
+from tests.support.whole_service import WholeService, settings_in, whole_service
 
 CASE_EXAMPLES = {"demo": "c-demo", "paediatric": "c-paediatric", "pacing": "c-pacing"}
 """Each example of a case, and the id under which it is posted."""
@@ -33,7 +33,7 @@ def _sorted(resources: Iterable[dict[str, Any]]) -> list[dict[str, Any]]:
     return sorted(resources, key=lambda resource: (resource["resourceType"], resource["id"]))
 
 
-def make_example_goldens(service: RunningService) -> dict[str, list[dict[str, Any]]]:
+def make_example_goldens(service: WholeService) -> dict[str, list[dict[str, Any]]]:
     """Return what the service makes of each example; the check comes first, so that its clock is known."""
     check = service.post_device_check()
     device = service.stored_resource(check["resources"][0])["subject"]["reference"]
@@ -44,7 +44,7 @@ def make_example_goldens(service: RunningService) -> dict[str, list[dict[str, An
     return goldens
 
 
-def make_kind_goldens(service: RunningService) -> dict[str, list[dict[str, Any]]]:
+def make_kind_goldens(service: WholeService) -> dict[str, list[dict[str, Any]]]:
     """Return what the service makes of the example of each event kind, in a case of its own."""
     goldens = {}
     for kind, event in kind_examples().items():
@@ -56,7 +56,7 @@ def make_kind_goldens(service: RunningService) -> dict[str, list[dict[str, Any]]
     return goldens
 
 
-def make_goldens(service: RunningService) -> dict[str, list[dict[str, Any]]]:
+def make_goldens(service: WholeService) -> dict[str, list[dict[str, Any]]]:
     """Return the content of all golden files by their names without the ending."""
     return {**make_example_goldens(service), **make_kind_goldens(service)}
 
@@ -69,7 +69,7 @@ def _as_written(value: Any) -> Any:
 
 def write_goldens(folder: Path = GOLDEN_FOLDER) -> list[Path]:
     """Write every golden file and return their paths; a file that nothing makes any more is removed."""
-    with tempfile.TemporaryDirectory() as store, running_service(settings_in(Path(store)), delivers=False) as service:
+    with tempfile.TemporaryDirectory() as store, whole_service(settings_in(Path(store)), delivers=False) as service:
         goldens = make_goldens(service)
     written = []
     for name, resources in goldens.items():
