@@ -34,14 +34,22 @@ class MadeResource:
 
 @dataclass(frozen=True, slots=True)
 class ResourceTemplate:
-    """The template of one resource of a record."""
+    """The template of one resource of a record; with `each`, of one resource for every item of a computed list."""
 
     role: str
     resource_type: str
     when: Condition | None
+    each: str | None
     identity: Sequence[Node] | None
     members: Sequence[tuple[str, Node]]
     rule: str
+
+    def items(self, values: Values) -> Sequence[Mapping[str, Any]]:
+        """Return what the resources are made for beside the values: one for each item, else one of nothing more."""
+        return _NOTHING_MORE if self.each is None else values.get(self.each, ())
+
+
+_NOTHING_MORE: tuple[Mapping[str, Any], ...] = ({},)
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,32 +66,41 @@ class RecordMapping:
         the computed names, and under `reference NAME` the References to anchors.
         """
         scope = dict(values)
-        chosen: list[tuple[ResourceTemplate, str]] = []
+        chosen: list[tuple[ResourceTemplate, str, Mapping[str, Any]]] = []
         own: list[dict[str, str]] = []
         for template in self.templates:
             if template.when is not None and not template.when(values):
                 continue
-            made_id = _identify(template, source, identity, values)
-            if made_id is None:
-                continue
-            reference = {"reference": f"{template.resource_type}/{made_id}"}
-            scope[f"reference {template.role}"] = reference
-            if template.resource_type != "Provenance":
-                own.append(reference)
-            chosen.append((template, made_id))
+            for number, item in enumerate(template.items(values), start=1):
+                made_id = _identify(template, source, identity, values, number)
+                if made_id is None:
+                    continue
+                reference = {"reference": f"{template.resource_type}/{made_id}"}
+                if number == 1:
+                    scope[f"reference {template.role}"] = reference
+                if template.resource_type != "Provenance":
+                    own.append(reference)
+                chosen.append((template, made_id, item))
         scope["own_references"] = own
-        return [_render(template, made_id, scope) for template, made_id in chosen]
+        return [_render(template, made_id, scope, item) for template, made_id, item in chosen]
 
 
-def _identify(template: ResourceTemplate, source: str, identity: Sequence[str], values: Values) -> str | None:
+def _identify(
+    template: ResourceTemplate, source: str, identity: Sequence[str], values: Values, number: int
+) -> str | None:
     """Return the id of the template's resource; None where its own identity lacks a part, so that there is none."""
     if template.identity is None:
-        return resource_id((source, *identity, template.role))
+        role = template.role if number == 1 else f"{template.role}-{number}"
+        return resource_id((source, *identity, role))
     parts = [node.render(values) for node in template.identity]
     return None if None in parts else resource_id((source, *parts))
 
 
-def _render(template: ResourceTemplate, made_id: str, scope: dict[str, Any]) -> MadeResource:
+def _render(
+    template: ResourceTemplate, made_id: str, scope: dict[str, Any], item: Mapping[str, Any]
+) -> MadeResource:
+    if item:
+        scope = {**scope, **item}
     scope["resource_id"] = made_id
     body: dict[str, Any] = {"resourceType": template.resource_type, "id": made_id}
     for name, node in template.members:

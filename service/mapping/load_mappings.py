@@ -25,6 +25,11 @@ COMPUTED = frozenset(
         "installation",  # The URI of this installation.
         "record_key",  # The record's own key: case and event, or device and check.
         "content_hash",  # The SHA-256 of the record's content.
+        "segments",  # Of a strip: its segments; absent where it has no samples.
+        "segment_start",  # Of a segment of a strip: when its first sample was taken (FHIR dateTime).
+        "segment_end",  # Of a segment of a strip: one period after its last sample.
+        "segment_components",  # Of a segment of a strip: a component with SampledData for each lead.
+        "document_references",  # Of a strip: references to the resources of the event that it documents.
         "case_id",
         "device_id",
         "check_id",
@@ -117,7 +122,22 @@ def _compile_shape(
     return RecordMapping(shape, tuple(templates)), _unique([*compiler.faults, *unused])
 
 
-_USED_BY_THE_PIPELINE = frozenset({"id", "at", "clock", "precision_seconds", "stated_unknown", "checked_at"})
+_USED_BY_THE_PIPELINE = frozenset(
+    {
+        "sampling_hertz",
+        "lead",
+        "leads",
+        "samples_millivolts",
+        "start",
+        "documents",
+        "id",
+        "at",
+        "clock",
+        "precision_seconds",
+        "stated_unknown",
+        "checked_at",
+    }
+)
 """Fields whose content reaches the resource through a computed name: its time, its key, its absent reasons."""
 
 
@@ -126,8 +146,18 @@ def _unique(faults: Iterable[MappingFault]) -> list[MappingFault]:
     return list(dict.fromkeys(faults))
 
 
+LISTS = frozenset({"segments"})
+"""Computed lists over which a template can repeat: `each: segments` makes a resource for each segment of a strip."""
+
+
+def _each(place: Located) -> str:
+    if place.text() not in LISTS:
+        place.refuse(f"a template repeats over one of: {', '.join(sorted(LISTS))}")
+    return place.text()
+
+
 def _compile_resource(place: Located, compiler: TemplateCompiler, vocabulary: Vocabulary) -> ResourceTemplate:
-    members = place.only("role", "when", "identity", "resource")
+    members = place.only("role", "when", "each", "identity", "resource")
     body = compiler.with_fragment(place.required("resource"))
     if "resourceType" not in body:
         place.required("resource").refuse("a resource needs its resourceType")
@@ -139,6 +169,7 @@ def _compile_resource(place: Located, compiler: TemplateCompiler, vocabulary: Vo
         role=role,
         resource_type=resource_type,
         when=compiler.condition(members["when"]) if "when" in members else None,
+        each=_each(members["each"]) if "each" in members else None,
         identity=[compiler.node(part) for part in members["identity"].items()] if "identity" in members else None,
         members=tuple(nodes),
         rule=f"{file}#{role}",

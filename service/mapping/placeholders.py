@@ -6,6 +6,7 @@
     <NAME as coding>              the first Coding of the word
     <NAME as text>                the word's text, or the number as text
     <NAME as quantity>            a Quantity in the field's own unit
+    <NAME as boolean>             of an observed value (type `value`): where it is one; also text, quantity, concept
     <NAME as quantity in OTHER>   a Quantity in the unit that the field OTHER holds
     <code TABLE.CONCEPT>          the CodeableConcept of one fixed concept
     <coding TABLE.CONCEPT>        its first Coding
@@ -68,7 +69,8 @@ def _absent_code(values: Values, name: str) -> str:
     return "asked-unknown" if name in values.get("stated_unknown", ()) else "unknown"
 
 
-def _concept_of(value: Any, concepts: Mapping[str, Concept]) -> dict[str, Any] | None:
+def concept_of(value: Any, concepts: Mapping[str, Concept]) -> dict[str, Any] | None:
+    """Return the CodeableConcept of a concept field's value: a word's codings, or what the client sent instead."""
     if value is None:
         return None
     if isinstance(value, str):
@@ -162,6 +164,10 @@ class PlaceholderCompiler:
     def _formed(self, name: str, form: str, place: Located) -> Getter:
         definition = self._field(name, place)
         match form:
+            case _ if definition.type == "value":
+                return self._observed_value(name, form, place)
+            case "concept" if definition.type == "coding":
+                return lambda values: concept_of(values.get(name), {})
             case "concept" | "coding" | "text" if definition.table is not None:
                 return self._concept_form(name, form, definition.table, place)
             case "text":
@@ -170,18 +176,40 @@ class PlaceholderCompiler:
                 return self._quantity(name, definition, place)
         place.refuse(f"the field {name!r} (a {definition.type}) cannot be written as {form!r}")
 
+    def _observed_value(self, name: str, form: str, place: Located) -> Getter:
+        """Return the getter for an observed value, which yields it in that one of FHIR's types that its form has."""
+        units = self._scope.units
+        match form:
+            case "boolean":
+                return lambda values: value if isinstance(value := values.get(name), bool) else None
+            case "text":
+                return lambda values: value if isinstance(value := values.get(name), str) else None
+            case "quantity":
+                return lambda values: (
+                    _fhir_quantity(value["value"], value["unit"], units)
+                    if isinstance(value := values.get(name), dict) and "unit" in value
+                    else None
+                )
+            case "concept":
+                return lambda values: (
+                    concept_of(value, {})
+                    if isinstance(value := values.get(name), dict) and "code" in value
+                    else None
+                )
+        place.refuse(f"an observed value is written as boolean, text, quantity or concept, not as {form!r}")
+
     def _concept_form(self, name: str, form: str, table: CodeTable, place: Located) -> Getter:
         concepts = table.concepts
         if form == "concept":
-            return lambda values: _concept_of(values.get(name), concepts)
+            return lambda values: concept_of(values.get(name), concepts)
         if form == "text":
-            return lambda values: (_concept_of(values.get(name), concepts) or {}).get("text")
+            return lambda values: (concept_of(values.get(name), concepts) or {}).get("text")
         bare = [word for word, concept in concepts.items() if not concept.codings]
         if bare:
             place.refuse(f"<{name} as coding> needs a coding for every word; {', '.join(bare)} have none")
 
         def coding(values: Values) -> Any:
-            held = _concept_of(values.get(name), concepts)
+            held = concept_of(values.get(name), concepts)
             return held["coding"][0] if held and "coding" in held else None
 
         return coding

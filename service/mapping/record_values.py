@@ -6,9 +6,12 @@ from collections.abc import Mapping
 from typing import Any
 
 from service.exact_json import ExactNumber
+from service.mapping.placeholders import concept_of
+from service.mapping.sampled_strip import LeadSamples, split_strip
 from service.records.clocks import CorrectedTime
 from service.records.events import RecordedEvent
-from service.records.instants import format_moment, parse_instant, shift_instant
+from service.records.instants import format_instant, parse_instant, shift_instant
+from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.units import UCUM
 
 CANONICAL = "https://resus-fhir.example/fhir"
@@ -56,15 +59,47 @@ def device_time_extension(event: RecordedEvent, corrected: CorrectedTime) -> dic
     return {"extension": [{"url": DEVICE_TIME_EXTENSION, "extension": parts}]}
 
 
+def _segments(event: RecordedEvent, corrected: CorrectedTime, leads: CodeTable | None) -> list[dict[str, Any]]:
+    """Return, for a strip, what each of its segments gives to the templates."""
+    content = event.content
+    sampled = content.get("leads", [])
+    if "samples_millivolts" in content:
+        sampled = [*sampled, {"lead": content.get("lead"), "samples_millivolts": content["samples_millivolts"]}]
+    if leads is None or not sampled or "sampling_hertz" not in content:
+        return []
+    # The strip's own start is shown by the same clock as the time of the event.
+    moved = parse_instant(corrected_text(corrected)) - parse_instant(corrected.at)
+    start = shift_instant(content.get("start", event.at), moved.total_seconds())
+    all_leads = [
+        LeadSamples(concept_of(lead["lead"], leads.concepts) or _LEAD_NOT_STATED, lead["samples_millivolts"])
+        for lead in sampled
+    ]
+    return [
+        {
+            "segment_start": segment.start,
+            "segment_end": segment.end,
+            "segment_components": list(segment.components),
+        }
+        for segment in split_strip(all_leads, content["sampling_hertz"], start)
+    ]
+
+
+_LEAD_NOT_STATED = {"text": "Lead not stated"}
+
+
 def event_values(
-    event: RecordedEvent, corrected: CorrectedTime, content_hash: str, shared: Mapping[str, Any]
+    event: RecordedEvent,
+    corrected: CorrectedTime,
+    content_hash: str,
+    shared: Mapping[str, Any],
+    tables: Mapping[str, CodeTable],
 ) -> dict[str, Any]:
     """Return the values of one event; `shared` holds those of its case and the references."""
     values = {
         **shared,
         **event.content,
         "time": corrected_text(corrected),
-        "received": format_moment(event.received_at),
+        "received": format_instant(event.received_at),
         "version": event.version,
         "activity": "retract" if event.retracted else "create" if event.version == 1 else "revise",
         "record_key": f"{event.case_id}/{event.id}",
@@ -73,4 +108,7 @@ def event_values(
     device_time = device_time_extension(event, corrected)
     if device_time is not None:
         values["device_time"] = device_time
+    segments = _segments(event, corrected, tables.get("ecg_lead"))
+    if segments:
+        values["segments"] = segments
     return values

@@ -16,7 +16,7 @@ from service.pipeline.keep_resources import RecordResource
 from service.pipeline.stages import CaseFrame, Stages
 from service.records.clocks import ClockReading, CorrectedTime
 from service.records.events import RecordedEvent
-from service.records.instants import format_moment, parse_instant
+from service.records.instants import format_instant, parse_instant
 from service.records.receipts import Receipt
 from service.records.spans import Span
 from service.timeline.correct_times import correct_times
@@ -42,7 +42,7 @@ def frame_case(stages: Stages, case_id: str, content: Mapping[str, Any], opened_
         "case_id": case_id,
         "installation": stages.source,
         "record_key": case_id,
-        "received": format_moment(opened_at),
+        "received": format_instant(opened_at),
     }
     if "started_at" in content:
         values["started"] = content["started_at"]
@@ -68,13 +68,23 @@ def make_event(
     event: RecordedEvent,
     corrected: CorrectedTime,
     references: Mapping[str, str],
+    documented: Sequence[str] = (),
 ) -> list[RecordResource]:
-    """Return the resources of one event; a retracted one gives resources that say so of themselves."""
+    """Return the resources of one event; a retracted one gives resources that say so of themselves.
+
+    `documented` are the references to the resources of the event that this one documents.
+    """
     if "device" in event.content:
         references = {**references, "device": device_reference(stages, event.content["device"])}
     values = event_values(
-        event, corrected, content_hash(event.content), {**frame.shared, **reference_values(references)}
+        event,
+        corrected,
+        content_hash(event.content),
+        {**frame.shared, **reference_values(references)},
+        stages.vocabulary.tables,
     )
+    if documented:
+        values["document_references"] = [{"reference": literal} for literal in documented]
     made = stages.mappings.events[event.kind].apply(stages.source, ("event", frame.case_id, event.id), values)
     record = f"event:{frame.case_id}/{event.id}"
     if event.retracted:
@@ -113,6 +123,11 @@ def make_span(
     return [RecordResource(resource, record) for resource in made]
 
 
+def document_references(made: Iterable[RecordResource]) -> list[str]:
+    """Return the references by which a strip names what an event made: all of it but the Provenance."""
+    return [resource.made.reference for resource in made if resource.made.resource_type != "Provenance"]
+
+
 def span_references(stages: Stages, frame: CaseFrame, spans: Iterable[Span]) -> dict[str, dict[str, str]]:
     """Return, for each event that has a part in a span, the references by the anchors' names."""
     references: dict[str, dict[str, str]] = {}
@@ -132,11 +147,13 @@ def make_events_and_spans(
     events: Sequence[RecordedEvent],
     readings: Mapping[str, Sequence[ClockReading]],
     wanted: Iterable[str] | None = None,
+    documented: Mapping[str, Sequence[str]] | None = None,
 ) -> list[RecordResource]:
     """Return the resources of `events` and of the spans among them, those of the case itself left out.
 
     `wanted` names the spans to be found; all of them where it is None. `events` must hold every event of the
-    kinds that take part in the wanted spans.
+    kinds that take part in the wanted spans. `documented` holds the references to the resources of events that
+    a strip among `events` documents without being among them itself, by the id of the event.
     """
     corrected = correct_times(events, readings)
     rules = {
@@ -147,11 +164,13 @@ def make_events_and_spans(
     started = frame.content.get("started_at")
     spans = find_spans(rules, events, corrected, parse_instant(started) if started else None)
     references = span_references(stages, frame, spans)
-    made = [
-        resource
-        for event in events
-        for resource in make_event(stages, frame, event, corrected[event.id], references.get(event.id, {}))
-    ]
+    made: list[RecordResource] = []
+    literals: dict[str, Sequence[str]] = dict(documented or {})
+    for event in sorted(events, key=lambda event: "documents" in event.content):
+        documents = literals.get(event.content.get("documents", ""), ())
+        own = make_event(stages, frame, event, corrected[event.id], references.get(event.id, {}), documents)
+        literals[event.id] = document_references(own)
+        made.extend(own)
     for span in spans:
         made.extend(make_span(stages, frame, span, corrected))
     return made
@@ -164,7 +183,7 @@ def make_device(stages: Stages, device_id: str, content: Mapping[str, Any], rece
         "device_id": device_id,
         "installation": stages.source,
         "record_key": device_id,
-        "received": format_moment(receipt.received_at),
+        "received": format_instant(receipt.received_at),
     }
     return stages.mappings.device.apply(stages.source, ("device", device_id), values)
 
@@ -190,7 +209,7 @@ def make_check(
         "record_key": f"{device_id}/{check_id}",
         "content_hash": content_hash(content),
         "time": content["checked_at"],
-        "received": format_moment(receipt.received_at),
+        "received": format_instant(receipt.received_at),
         "version": 1,
         "activity": "create",
     }

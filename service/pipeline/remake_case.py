@@ -16,9 +16,12 @@ from service.records.events import RecordedEvent
 from service.records.receipts import Receipt
 from service.storage.cases import case_version, find_case
 from service.storage.devices import StoredDevice, find_device, keep_device, readings_of_clock
-from service.storage.events import events_of_case, events_of_clock
+from service.storage.events import events_of_case, events_of_clock, events_of_kind
 from service.storage.resources import StoredResource, resources_of_records
 from service.storage.statements import Transaction
+
+STRIP_KIND = "ecg_strip"
+"""The kind of event that documents others."""
 
 
 def spans_of_kind(stages: Stages, kind: str) -> frozenset[str]:
@@ -57,12 +60,28 @@ def ensure_devices(tx: Transaction, stages: Stages, events: Iterable[RecordedEve
 
 
 def events_to_remake(tx: Transaction, stages: Stages, changed: RecordedEvent) -> list[RecordedEvent]:
-    """Return the changed event with all those that share a span with its kind, as they stand after the change."""
+    """Return the changed event with all that it concerns: those in spans of its kind, and strips that document it."""
     spans = spans_of_kind(stages, changed.kind)
-    if not spans:
-        return [changed]
-    kept = events_of_case(tx, changed.case_id, kinds_of_spans(stages, spans))
-    return [event for event in kept if event.id != changed.id] + [changed]
+    kept = events_of_case(tx, changed.case_id, kinds_of_spans(stages, spans)) if spans else []
+    strips = [
+        strip
+        for strip in events_of_kind(tx, changed.case_id, STRIP_KIND)
+        if strip.content.get("documents") == changed.id
+    ]
+    return [event for event in [*kept, *strips] if event.id != changed.id] + [changed]
+
+
+def _documented(tx: Transaction, events: Sequence[RecordedEvent]) -> dict[str, list[str]]:
+    """Return the references to what was made of the events that a strip documents, by the id of the event."""
+    return {
+        document: [
+            f"{stored.resource_type}/{stored.resource_id}"
+            for stored in resources_of_records(tx, [f"event:{event.case_id}/{document}"])
+            if stored.resource_type != "Provenance"
+        ]
+        for event in events
+        if (document := event.content.get("documents")) is not None
+    }
 
 
 def make_after_change(
@@ -74,7 +93,7 @@ def make_after_change(
     """
     events = events_to_remake(tx, stages, changed)
     names = spans_of_kind(stages, changed.kind)
-    made = make_events_and_spans(stages, frame, events, readings_for(tx, events), names)
+    made = make_events_and_spans(stages, frame, events, readings_for(tx, events), names, _documented(tx, events))
     if names:
         made.extend(_gone_spans(tx, frame, names, events, made))
     check_made([resource.made for resource in made])

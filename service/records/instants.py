@@ -36,16 +36,21 @@ def parse_instant(text: str) -> datetime:
 
 
 def shift_instant(text: str, seconds: float) -> str:
-    """Return `text` moved by `seconds`, in the same offset, with milliseconds only where there are any."""
+    """Return `text` moved by `seconds`, in the same offset, with a fraction only where there is one."""
     moved = datetime.fromisoformat(text) + timedelta(seconds=seconds)
     return format_moment(moved)
 
 
 def format_moment(moment: datetime) -> str:
     """Return an RFC 3339 time in the offset of `moment`; UTC is written as Z."""
-    precision = "milliseconds" if moment.microsecond else "seconds"
+    precision = "microseconds" if moment.microsecond % 1000 else "milliseconds" if moment.microsecond else "seconds"
     text = moment.isoformat(timespec=precision)
     return text.removesuffix("+00:00") + "Z" if text.endswith("+00:00") else text
+
+
+def format_instant(moment: datetime) -> str:
+    """Return a moment as FHIR's instant in UTC, cut to milliseconds, which is as finely as servers keep it."""
+    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03}Z"
 
 
 def stamp(moment: datetime) -> str:

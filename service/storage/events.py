@@ -49,6 +49,11 @@ _OF_CASE = Statement(
     .where(events.c.case_id == bindparam("case_id"), events.c.current == 1)
     .order_by(events.c.received_at, events.c.event_id)
 )
+_OF_KIND = Statement(
+    select(*_COLUMNS)
+    .where(events.c.case_id == bindparam("case_id"), events.c.current == 1, events.c.kind == bindparam("kind"))
+    .order_by(events.c.received_at, events.c.event_id)
+)
 _OF_CLOCK = Statement(
     select(*_COLUMNS)
     .where(events.c.clock == bindparam("clock"), events.c.current == 1)
@@ -111,6 +116,11 @@ def events_of_case(tx: Transaction, case_id: str, kinds: Collection[str] | None 
     """Return the current versions of a case's events, of `kinds` only where that is given."""
     rows = tx.run(_OF_CASE, case_id=case_id)
     return [_event(row) for row in rows if kinds is None or row[2] in kinds]
+
+
+def events_of_kind(tx: Transaction, case_id: str, kind: str) -> list[RecordedEvent]:
+    """Return the current versions of a case's events of one kind."""
+    return [_event(row) for row in tx.run(_OF_KIND, case_id=case_id, kind=kind)]
 
 
 def events_of_clock(tx: Transaction, clock: str) -> list[RecordedEvent]:

@@ -17,6 +17,9 @@ A field is written in YAML as a mapping with `type` and what that type takes:
     identifier  system and value
     patient     an identifier, or unidentified with a temporary label
     names       names of other fields of the same record
+    samples     samples in millivolts, one after the other; null where nothing was measured
+    leads       table: samples by lead, each with its `lead` (a concept of the table) and `samples_millivolts`
+    value       the value of an observation: true or false, a number with its unit, a text, or a coding
 
 and for all of them `says` (what the field means, shown in the API description), `required`, `example`.
 """
@@ -65,6 +68,9 @@ _FORMS = {
     "identifier": (),
     "patient": (),
     "names": (),
+    "samples": (),
+    "leads": ("table",),
+    "value": (),
 }
 
 
@@ -184,10 +190,7 @@ def _check_date(value: str) -> str:
 
 def _check_own_value(value: dict[str, object], expected: str) -> None:
     """Check a value that the client words itself, since our lists lack it."""
-    try:
-        (TextValue if "text" in value else CodingValue).model_validate(value)
-    except ValidationError as error:
-        raise custom_error(Code.WRONG_FORM, "neither a coding nor a text alone", expected) from error
+    _check_part(TextValue if "text" in value else CodingValue, value, expected)
 
 
 def _concept_annotation(table: CodeTable, *, is_open: bool) -> Any:
@@ -242,6 +245,63 @@ def _quantity_annotation(place: Located, units: Units) -> Any:
     return create_model("Quantity", __base__=StrictRecord, __doc__="A value with its unit.", value=value, unit=unit)
 
 
+Samples = Annotated[
+    list[Annotated[float, Field(ge=-1000, le=1000, allow_inf_nan=False)] | None],
+    Field(min_length=1, max_length=200_000),
+]
+"""Samples in mV. The heart gives a few; a thousand is beyond every amplifier (common practice, no source)."""
+
+
+def _leads_annotation(table: CodeTable) -> Any:
+    lead = create_model(
+        "LeadSamples",
+        __base__=StrictRecord,
+        __doc__="The samples of one lead.",
+        lead=(_concept_annotation(table, is_open=False), ...),
+        samples_millivolts=(Samples, ...),
+    )
+    return Annotated[list[lead], Field(min_length=1, max_length=20)]
+
+
+def _value_annotation(units: Units) -> Any:
+    """Return the type of an observation's value: which of FHIR's it becomes follows from its form."""
+    expected = "true or false, a text, {value, unit} with a UCUM unit, or a coding {system, code, display}"
+    quantity = create_model(
+        "ObservedQuantity",
+        __base__=StrictRecord,
+        value=Annotated[float, Field(allow_inf_nan=False)],
+        unit=_unit_annotation(units),
+    )
+
+    def check(value: object) -> object:
+        match value:
+            case bool():
+                return value
+            case str() if TextValue.is_text(value):
+                return value
+            case {"value": _}:
+                _check_part(quantity, value, expected)
+            case {"system": _}:
+                _check_part(CodingValue, value, expected)
+            case _:
+                raise custom_error(
+                    Code.WRONG_TYPE, "the value has none of the forms of an observed value", expected
+                )
+        return value
+
+    forms = [{"type": "boolean"}, {"type": "string"}, quantity.model_json_schema(), CodingValue.model_json_schema()]
+    return Annotated[Any, BeforeValidator(check), WithJsonSchema({"anyOf": forms})]
+
+
+def _check_part(model: type[BaseModel], value: object, expected: str) -> None:
+    try:
+        model.model_validate(value)
+    except ValidationError as error:
+        first = error.errors(include_url=False, include_input=False)[0]
+        own = {code.facts.code: code for code in Code}.get(first["type"], Code.WRONG_FORM)
+        raise custom_error(own, "the value is not in one of its forms", expected) from error
+
+
 def _bounds(place: Located) -> dict[str, Any]:
     members = place.members()
     return {_BOUNDS[name]: members[name].number() for name in _BOUNDS if name in members}
@@ -271,6 +331,9 @@ def _annotation(place: Located, form: str, table: CodeTable | None, units: Units
         "identifier": lambda: IdentifierValue,
         "patient": lambda: PatientValue,
         "names": lambda: Annotated[list[ShortText], Field(max_length=100)],
+        "samples": lambda: Samples,
+        "leads": lambda: _leads_annotation(table) if table else Any,
+        "value": lambda: _value_annotation(units),
     }
     return makers[form]()
 
@@ -288,7 +351,7 @@ def read_field(name: str, place: Located, tables: Mapping[str, CodeTable], units
         place.required("type").refuse(f"{form!r} is no field type; known are: {', '.join(_FORMS)}")
     members = place.only("type", "says", "required", "example", *_FORMS[form])
     table = None
-    if form == "concept":
+    if "table" in _FORMS[form]:
         table_place = place.required("table")
         table = tables.get(table_place.text())
         if table is None:

@@ -23,7 +23,7 @@ _MADE = (
     "<!-- Made by `uv run python -m tests.support.write_vocabulary_pages` from mappings/; change the data, then"
     " make the page again. -->"
 )
-_BOUND_WORDS = {"at_least": "at least", "at_most": "at most", "above": "above", "below": "below"}
+_BOUND_WORDS = {"above": "above", "at_least": "at least", "at_most": "at most", "below": "below"}
 _FIXED_CODE = re.compile(r"\b(?:code|coding) ([a-z_]+\.[a-z_0-9]+)")
 
 
@@ -53,14 +53,14 @@ def condition_in_words(condition: Any) -> str:
         case {"not": part}:
             return f"not ({condition_in_words(part)})"
         case {"field": name, "differs_from": other, "by_more_than": number, "and_percent": percent}:
-            return f"`{name}` differs from `{other}` by more than {number} and by more than {percent} per cent of it"
+            return f"`{name}` differs from `{other}` by more than {number} and by more than {percent} per cent"
         case {"field": name, "in": values}:
             return f"`{name}` is one of {', '.join(_value(value) for value in values)}"
         case {"field": name, "is": value}:
             return f"`{name}` is {_value(value)}"
         case {"field": name, **rest} if len(rest) == 1:
             ((form, bound),) = rest.items()
-            return f"`{name}` is {_BOUND_WORDS[form]} {_value(bound)}"
+            return f"`{name}` is {_BOUND_WORDS[str(form)]} {_value(bound)}"
     raise ValueError(f"this condition has no words yet: {condition!r}")
 
 
@@ -128,7 +128,9 @@ def _resource_rows(place: Located, fragments: Mapping[str, Any]) -> Iterator[tup
         yield f"`{resource['role']}`", _type_of(resource["resource"], fragments), when
 
 
-def _code_rows(shape: RecordShape, vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterator[tuple[str, ...]]:
+def _code_rows(
+    shape: RecordShape, vocabulary: Vocabulary, fragments: Mapping[str, Any]
+) -> Iterator[tuple[str, ...]]:
     named: dict[str, None] = {}
     for resource in shape.resources.plain():
         for text in _with_fragments(resource["resource"], fragments):
@@ -161,7 +163,13 @@ def _shape_section(
         yield from _table(
             ("outcome", "reason", "where", "means", "source"),
             [
-                (rule["outcome"], f"`{rule['reason']}`", condition_in_words(rule["when"]), rule["says"], rule["source"])
+                (
+                    rule["outcome"],
+                    f"`{rule['reason']}`",
+                    condition_in_words(rule["when"]),
+                    rule["says"],
+                    rule["source"],
+                )
                 for rule in shape.place.plain()["judgements"]
             ],
         )
@@ -181,8 +189,8 @@ def _event_kinds(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterat
     yield _MADE
     yield ""
     yield (
-        "Each event carries the common fields and those of its kind. Only `id`, `kind` and `at` are required; what is"
-        " merely missing is a [gap](completeness.md), never a refusal. A field whose type is a link takes a word of"
+        "Each event carries the common fields and those of its kind. Only `id`, `kind` and `at` are required; what"
+        " is merely missing is a [gap](completeness.md), never a refusal. A field whose type is a link takes a word of"
         " that code table, or a coding `{system, code, display}`, or `{text}`. How the resources are made stands in"
         " `mappings/events/`, in the [mapping language](mapping-language.md)."
     )
@@ -201,10 +209,10 @@ def _check_items(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterat
     yield _MADE
     yield ""
     yield (
-        "A check names the items that were looked at. Each judgement that holds gives a reason, and the worst outcome"
-        " counts: `ready`, `ready_with_fault` (usable, biomedical engineering must follow up) or `not_ready`."
-        " `FIELD.days_left` is the number of full days from the day of the check to a date, and `offset_seconds` the"
-        " device's clock minus the reference clock."
+        "A check names the items that were looked at. Each judgement that holds gives a reason, and the worst"
+        " outcome counts: `ready`, `ready_with_fault` (usable, biomedical engineering must follow up) or `not_ready`."
+        " `FIELD.days_left` is the number of full days from the day of the check to a date, and `offset_seconds`"
+        " the device's clock minus the reference clock."
     )
     yield ""
     yield "## The check itself"
@@ -253,8 +261,8 @@ def _codes(vocabulary: Vocabulary) -> Iterator[str]:
     yield ""
     yield (
         "The words that clients send and the codes that the chart receives, each with the place where the code was"
-        " read beside its display. Whether a code is active in the current release of its system is not proved here."
-        " SNOMED CT, LOINC, ISO/IEEE 11073, RxNorm, ATC and UCUM have licences of their own."
+        " read beside its display. Whether a code is active in the current release of its system is not proved"
+        " here. SNOMED CT, LOINC, ISO/IEEE 11073, RxNorm, ATC and UCUM have licences of their own."
     )
     yield ""
     for table in vocabulary.tables.values():
