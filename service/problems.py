@@ -7,6 +7,7 @@
     ├── Unavailable   503    something that we depend on does not answer; a retry can help
     └── Fault         500    our own mistake; the caller did nothing wrong
     Unmapped          (no refusal) a value that our tables lack: kept, sent as text, and reported as a warning
+    Implausible       (no refusal) a value that may be true and asks for a second look: kept, with a warning
     WrongMapping      (stops the start) a mapping file that cannot be used, with file, line and reason
 
 A problem is a value (`Problem`) with a code that is never reused for another meaning. All problems of one
@@ -15,7 +16,8 @@ request travel together in one `ServiceProblem`. HTTP statuses are decided here 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from enum import Enum, StrEnum
 from pathlib import Path
@@ -28,6 +30,7 @@ class Kind(StrEnum):
     REJECTED = "rejected"
     CONFLICT = "conflict"
     UNMAPPED = "unmapped"
+    IMPLAUSIBLE = "implausible"
     INVALID = "invalid"
     UNAVAILABLE = "unavailable"
     FAULT = "fault"
@@ -76,6 +79,7 @@ class Code(Enum):
     RETRACTED_EVENT = CodeFacts("retracted_event", Kind.CONFLICT, 409, "The event was entered in error")
     NOT_HELD = CodeFacts("not_held", Kind.CONFLICT, 409, "Only a held delivery can be retried")
     UNMAPPED_VALUE = CodeFacts("unmapped_value", Kind.UNMAPPED, 200, "A value has no code in our tables")
+    IMPLAUSIBLE = CodeFacts("implausible", Kind.IMPLAUSIBLE, 200, "A value may be true and is unusual")
     INVALID_RESOURCE = CodeFacts("invalid_resource", Kind.INVALID, 422, "The FHIR resource would not be valid")
     STORE_UNAVAILABLE = CodeFacts("store_unavailable", Kind.UNAVAILABLE, 503, "The store does not answer")
     DESTINATION_UNAVAILABLE = CodeFacts(
@@ -191,3 +195,12 @@ class WrongMapping(Exception):  # noqa: N818 - it says what is wrong; it stops t
     def __init__(self, faults: Iterable[MappingFault]) -> None:
         self.faults: tuple[MappingFault, ...] = tuple(faults)
         super().__init__("\n".join(str(fault) for fault in self.faults))
+
+
+@contextmanager
+def gathered(faults: list[MappingFault]) -> Iterator[None]:
+    """Add the faults of what is read inside to `faults`, so that the rest is still read and all are told at once."""
+    try:
+        yield
+    except WrongMapping as wrong:
+        faults.extend(wrong.faults)

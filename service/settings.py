@@ -8,6 +8,7 @@ from enum import StrEnum
 from pathlib import Path
 
 from pydantic import Field, HttpUrl, ValidationError, model_validator
+from pydantic_core import ErrorDetails
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
 PREFIX = "RESUS_"
@@ -47,6 +48,9 @@ class Settings(BaseSettings):
         pattern=r"^[A-Za-z][A-Za-z0-9+.-]*:\S+$",
         description="URI of this installation; every resource id and identifier is made from it. Set it once.",
     )
+    mappings: Path | None = Field(
+        None, description="Folder of the site's overlay over the mapping data; absent for none."
+    )
     auth: AuthMode = Field(AuthMode.NONE, description="none (only on a loopback address) or tokens.")
     tokens: Path | None = Field(None, description="File of hashed tokens, for RESUS_AUTH=tokens.")
     retry_first_seconds: float = Field(1, gt=0, le=3600, description="Pause before the first retry.")
@@ -78,12 +82,16 @@ def read_settings(environment: Mapping[str, str]) -> Settings:
     try:
         return Settings()
     except ValidationError as error:
-        raise WrongSettings("; ".join(_sentence(item["loc"], item["msg"]) for item in error.errors())) from error
+        raise WrongSettings("; ".join(_sentence(item) for item in error.errors())) from error
 
 
-def _sentence(location: tuple[int | str, ...], message: str) -> str:
+def _sentence(error: ErrorDetails) -> str:
+    location = error["loc"]
+    if error["type"] == "extra_forbidden":
+        # Names in the environment were looked at before, so this one stands in the file.
+        return f"no such setting in .env: {str(location[0]).upper()}"
     name = PREFIX + str(location[0]).upper() if location else "the settings"
-    return f"{name}: {message}"
+    return f"{name}: {error['msg']}"
 
 
 def is_loopback(host: str) -> bool:

@@ -1,17 +1,16 @@
-"""Reads mappings/completeness.yaml into rules, once, when the service starts."""
+"""Reads the document completeness.yaml into rules, once, when the service starts."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from pathlib import Path
 
 from service.completeness.case_facts import FACTS
 from service.problems import MappingFault, WrongMapping
 from service.records.assessment import Importance
 from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
 from service.vocabulary.load_vocabulary import Vocabulary
-from service.vocabulary.yaml_tree import Located, load_yaml
+from service.vocabulary.yaml_tree import Located
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,15 +43,15 @@ class CompletenessRules:
     shockable: Mapping[str, bool]
 
 
-def load_rules(file: Path, vocabulary: Vocabulary) -> CompletenessRules:
-    """Return the rules in `file`.
+def load_rules(vocabulary: Vocabulary) -> CompletenessRules:
+    """Return the rules in completeness.yaml, as they are in force beside `vocabulary`.
 
     Raises WrongMapping with file and line of everything in it that is not known: a kind, a field, a fact that a
     condition asks for, an importance, a member; and for a rule whose name stands twice.
     """
     rules: dict[str, CompletenessRule] = {}
     faults: list[MappingFault] = []
-    document = load_yaml(file)
+    document = vocabulary.data.document("completeness.yaml")
     document.only("rules")
     for place in document.required("rules").items():
         try:

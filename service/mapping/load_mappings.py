@@ -11,7 +11,7 @@ from service.mapping.placeholders import Scope
 from service.problems import MappingFault, WrongMapping
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
-from service.vocabulary.yaml_tree import Located, load_yaml
+from service.vocabulary.yaml_tree import Located
 
 COMPUTED = frozenset(
     {
@@ -69,7 +69,7 @@ class Mappings:
 
 def load_mappings(vocabulary: Vocabulary) -> Mappings:
     """Return the compiled mappings of `vocabulary`; WrongMapping with every fault of every file."""
-    fragments = load_yaml(vocabulary.folder / "fragments.yaml").members()
+    fragments = vocabulary.data.document("fragments.yaml").members()
     faults: list[MappingFault] = []
     case_fields = {f"case.{name}": field for name, field in vocabulary.case.fields.items()}
 
@@ -147,7 +147,7 @@ def _unique(faults: Iterable[MappingFault]) -> list[MappingFault]:
 
 
 LISTS = frozenset({"segments"})
-"""Computed lists over which a template can repeat: `each: segments` makes a resource for each segment of a strip."""
+"""Computed lists over which a template can repeat: `each: segments` makes a resource for each segment."""
 
 
 def _each(place: Located) -> str:

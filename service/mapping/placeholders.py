@@ -177,7 +177,7 @@ class PlaceholderCompiler:
         place.refuse(f"the field {name!r} (a {definition.type}) cannot be written as {form!r}")
 
     def _observed_value(self, name: str, form: str, place: Located) -> Getter:
-        """Return the getter for an observed value, which yields it in that one of FHIR's types that its form has."""
+        """Return the getter for an observed value, which yields it where it has the form."""
         units = self._scope.units
         match form:
             case "boolean":

@@ -13,6 +13,7 @@ from service.pipeline.keep_resources import references_in
 from service.pipeline.remake_case import readings_for
 from service.pipeline.stages import Stages
 from service.pipeline.take_case import case_body
+from service.plausibility.find_implausible import find_implausible
 from service.problems import Code, refuse
 from service.records.assessment import GAP_STATES, Assessment
 from service.records.instants import parse_instant
@@ -45,13 +46,29 @@ def read_cases(tx: Transaction, after: str, most: int) -> dict[str, Any]:
     return body
 
 
-def read_timeline(tx: Transaction, case_id: str) -> dict[str, Any]:
-    """Return the events of a case on the reference clock."""
+def read_timeline(tx: Transaction, stages: Stages, case_id: str) -> dict[str, Any]:
+    """Return the events of a case on the reference clock, each with what is odd about its time or its content.
+
+    The plausibility rules are applied to the case as it stands now, so that late entries count.
+    """
     case = _existing_case(tx, case_id)
     events = events_of_case(tx, case_id)
+    readings = readings_for(tx, events)
     started = case.content.get("started_at")
-    entries = build_timeline(events, readings_for(tx, events), parse_instant(started) if started else None)
-    return {"entries": [asdict(entry) for entry in entries]}
+    entries = build_timeline(events, readings, parse_instant(started) if started else None)
+    corrected = correct_times(events, readings)
+    implausible = {
+        event.id: [
+            warning.rule
+            for warning in find_implausible(stages.plausibility, case.content, event, events, corrected)
+        ]
+        for event in events
+    }
+    return {
+        "entries": [
+            {**asdict(entry), "findings": [*entry.findings, *implausible[entry.event_id]]} for entry in entries
+        ]
+    }
 
 
 def _assessments(tx: Transaction, stages: Stages, case: StoredCase) -> list[Assessment]:

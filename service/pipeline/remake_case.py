@@ -60,7 +60,7 @@ def ensure_devices(tx: Transaction, stages: Stages, events: Iterable[RecordedEve
 
 
 def events_to_remake(tx: Transaction, stages: Stages, changed: RecordedEvent) -> list[RecordedEvent]:
-    """Return the changed event with all that it concerns: those in spans of its kind, and strips that document it."""
+    """Return the changed event with those in spans of its kind, and the strips that document it."""
     spans = spans_of_kind(stages, changed.kind)
     kept = events_of_case(tx, changed.case_id, kinds_of_spans(stages, spans)) if spans else []
     strips = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any
 
 from service.checking.check_resource import check_resource
@@ -11,8 +12,10 @@ from service.completeness.load_rules import CompletenessRules, load_rules
 from service.data_folders import data_folder
 from service.mapping.apply_mapping import MadeResource
 from service.mapping.load_mappings import Mappings, load_mappings
-from service.problems import Code, Invalid, Problem
-from service.vocabulary.load_vocabulary import Vocabulary, load_vocabulary
+from service.plausibility.load_plausibility import PlausibilityRules, load_plausibility
+from service.problems import Code, Invalid, Problem, WrongMapping, gathered
+from service.vocabulary.load_vocabulary import Vocabulary, read_vocabulary
+from service.vocabulary.mapping_data import read_mapping_data
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,16 +38,29 @@ class Stages:
     vocabulary: Vocabulary
     mappings: Mappings
     rules: CompletenessRules
+    plausibility: PlausibilityRules
     source: str
     frames: dict[tuple[str, int], CaseFrame] = field(default_factory=dict)
 
 
-def load_stages(source: str) -> Stages:
-    """Return the stages compiled from the mapping data; WrongMapping with every fault in them."""
-    folder = data_folder("mappings")
-    vocabulary = load_vocabulary(folder)
-    rules = load_rules(folder / "completeness.yaml", vocabulary)
-    return Stages(vocabulary, load_mappings(vocabulary), rules, source)
+def load_stages(source: str, overlay: Path | None = None) -> Stages:
+    """Return the stages compiled from the mapping data as `overlay` changes them.
+
+    Raises WrongMapping with every fault in both of them that can be seen at once.
+    """
+    data = read_mapping_data(data_folder("mappings"), overlay)
+    faults = list(data.faults)
+    with gathered(faults):
+        vocabulary = read_vocabulary(data)
+        with gathered(faults):
+            mappings = load_mappings(vocabulary)
+        with gathered(faults):
+            rules = load_rules(vocabulary)
+        with gathered(faults):
+            plausibility = load_plausibility(data.folder / "plausibility.yaml", vocabulary)
+    if faults:
+        raise WrongMapping(dict.fromkeys(faults))
+    return Stages(vocabulary, mappings, rules, plausibility, source)
 
 
 def check_made(made: Sequence[MadeResource]) -> None:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from service.audit.append_entry import Action, Happening, append_entry
 from service.exact_json import read_json
 from service.intake.read_record import ReadRecord
+from service.pipeline.judge_plausibility import implausible_in
 from service.pipeline.keep_resources import case_owner, keep_changed
 from service.pipeline.log_refusal import log_refusal
 from service.pipeline.remake_case import (
@@ -113,8 +114,9 @@ def _keep_version(tx: Transaction, stages: Stages, frame: CaseFrame, new: _NewVe
 
     Everything that can be refused is refused before the first row is written.
     """
-    event, read = new.event, new.read
+    event = new.event
     made = make_after_change(tx, stages, frame, event)
+    warnings = [*new.read.warnings, *implausible_in(tx, stages, frame, event)]
     ensure_devices(tx, stages, [event], receipt)
     record = _subject(frame.case_id, event.id)
     append_entry(
@@ -129,8 +131,8 @@ def _keep_version(tx: Transaction, stages: Stages, frame: CaseFrame, new: _NewVe
                 "event_id": event.id,
                 "kind": event.kind,
                 "version": event.version,
-                "content_hash": read.content_hash,
-                "warnings": [warning.code.facts.code for warning in read.warnings],
+                "content_hash": new.read.content_hash,
+                "warnings": [_warning_detail(warning) for warning in warnings],
                 **({"reason": new.reason} if new.reason is not None else {}),
             },
         ),
@@ -140,13 +142,19 @@ def _keep_version(tx: Transaction, stages: Stages, frame: CaseFrame, new: _NewVe
         "id": event.id,
         "outcome": "accepted",
         "version": event.version,
-        "warnings": [warning.as_json() for warning in read.warnings],
+        "warnings": [warning.as_json() for warning in warnings],
         "resources": changed,
     }
-    keep_event(tx, event, read.content_hash, answer, receipt.actor)
+    keep_event(tx, event, new.read.content_hash, answer, receipt.actor)
     if event.kind == CLOCK_KIND:
         _keep_comparison(tx, stages, event, receipt)
     return Taken(201 if event.version == 1 else 200, answer)
+
+
+def _warning_detail(warning: Problem) -> dict[str, str]:
+    """Return what the log says of a warning: its code, its place and its rule, never a value."""
+    detail = {"code": warning.code.facts.code, "pointer": warning.pointer}
+    return detail | {"rule": warning.rule} if warning.rule else detail
 
 
 def _keep_comparison(tx: Transaction, stages: Stages, event: RecordedEvent, receipt: Receipt) -> None:

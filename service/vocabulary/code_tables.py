@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 from service.problems import MappingFault, WrongMapping
-from service.vocabulary.yaml_tree import Located, load_yaml
+from service.vocabulary.yaml_tree import Located
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,6 +18,7 @@ class Coding:
     code: str
     display: str
     source: str
+    place: Located = field(compare=False, repr=False)
 
     def as_fhir(self) -> dict[str, str]:
         """Return FHIR's Coding."""
@@ -27,13 +27,18 @@ class Coding:
 
 @dataclass(frozen=True, slots=True)
 class Concept:
-    """One value of a code table. `attributes` are facts that templates and rules may ask for."""
+    """One value of a code table. `attributes` are facts that templates and rules may ask for.
+
+    `definition` says what the value means where its name alone does not; every code of our own has one.
+    """
 
     name: str
     text: str
     codings: tuple[Coding, ...]
     attributes: Mapping[str, Any]
+    definition: str | None
     codeable_concept: dict[str, Any] = field(compare=False)
+    place: Located = field(compare=False, repr=False)
 
     @property
     def coding(self) -> dict[str, str]:
@@ -51,7 +56,8 @@ class CodeTable:
     place: Located
 
 
-def _coding(place: Located, systems: Mapping[str, str]) -> Coding:
+def read_coding(place: Located, systems: Mapping[str, str]) -> Coding:
+    """Return the coding at `place`; WrongMapping where a part of it is missing or its system has no name."""
     members = place.only("system", "code", "display", "source")
     alias = place.required("system")
     system = systems.get(alias.text())
@@ -60,16 +66,19 @@ def _coding(place: Located, systems: Mapping[str, str]) -> Coding:
     code, display, source = (place.required(name).text() for name in ("code", "display", "source"))
     if not source.strip():
         members["source"].refuse("every code needs its source")
-    return Coding(system, code, display, source)
+    return Coding(system, code, display, source, place)
 
 
 def _concept(name: str, place: Located, systems: Mapping[str, str]) -> Concept:
     members = place.only("text", "codings", "attributes", "definition")
     text = place.required("text").text()
-    codings = tuple(_coding(item, systems) for item in members["codings"].items()) if "codings" in members else ()
+    codings = (
+        tuple(read_coding(item, systems) for item in members["codings"].items()) if "codings" in members else ()
+    )
     codeable = {"coding": [coding.as_fhir() for coding in codings], "text": text} if codings else {"text": text}
     attributes = members["attributes"].plain() if "attributes" in members else {}
-    return Concept(name, text, codings, attributes, codeable)
+    definition = members["definition"].text() if "definition" in members else None
+    return Concept(name, text, codings, attributes, definition, codeable, place)
 
 
 def _table(place: Located, systems: Mapping[str, str]) -> CodeTable:
@@ -89,20 +98,17 @@ def _table(place: Located, systems: Mapping[str, str]) -> CodeTable:
     return CodeTable(name, place.required("title").text(), concepts, place)
 
 
-def load_code_tables(folder: Path) -> dict[str, CodeTable]:
-    """Return all tables in `folder`, which also holds systems.yaml (alias: URI).
+def read_code_tables(systems_document: Located, documents: Iterable[Located]) -> dict[str, CodeTable]:
+    """Return the tables in `documents` by name; `systems_document` gives each alias of a system its URI.
 
     Raises WrongMapping with every fault of every file.
     """
-    systems_file = load_yaml(folder / "systems.yaml")
-    systems = {alias: uri.text() for alias, uri in systems_file.members().items()}
+    systems = {alias: uri.text() for alias, uri in systems_document.members().items()}
     tables: dict[str, CodeTable] = {}
     faults: list[MappingFault] = []
-    for file in sorted(folder.glob("*.yaml")):
-        if file.name == "systems.yaml":
-            continue
+    for document in documents:
         try:
-            table = _table(load_yaml(file), systems)
+            table = _table(document, systems)
             tables[table.name] = table
         except WrongMapping as wrong:
             faults.extend(wrong.faults)

@@ -6,11 +6,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from service.vocabulary.code_tables import CodeTable, load_code_tables
+from service.problems import WrongMapping
+from service.vocabulary.code_tables import CodeTable, read_code_tables
 from service.vocabulary.fields import FieldDefinition, read_fields
+from service.vocabulary.mapping_data import MappingData, read_mapping_data
 from service.vocabulary.record_shapes import RecordShape, read_record_shapes
-from service.vocabulary.units import Units, load_units
-from service.vocabulary.yaml_tree import load_yaml
+from service.vocabulary.units import Units, read_units
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +21,7 @@ class Vocabulary:
     `elements` are the names of what a case should hold: `KIND`, `KIND.FIELD` and `case.FIELD`.
     """
 
-    folder: Path
+    data: MappingData
     events: Mapping[str, RecordShape]
     case: RecordShape
     device: RecordShape
@@ -33,21 +34,39 @@ class Vocabulary:
     elements: frozenset[str]
 
 
-def load_vocabulary(folder: Path) -> Vocabulary:
-    """Return the vocabulary in `folder`; WrongMapping with file, line and reason of what is wrong in it."""
-    units = load_units(folder / "units.yaml")
-    tables = load_code_tables(folder / "codes")
-    common = read_fields(load_yaml(folder / "common_fields.yaml"), tables, units)
-    records = read_record_shapes(folder / "records", {}, tables, units, is_event=False)
-    events = read_record_shapes(folder / "events", common, tables, units, is_event=True)
+    @property
+    def folder(self) -> Path:
+        """Return the folder of the mapping documents that the service ships with."""
+        return self.data.folder
+
+
+def load_vocabulary(folder: Path, overlay: Path | None = None) -> Vocabulary:
+    """Return the vocabulary in `folder` as `overlay` changes it.
+
+    Raises WrongMapping with file, line and reason of what is wrong in either.
+    """
+    data = read_mapping_data(folder, overlay)
+    if data.faults:
+        raise WrongMapping(data.faults)
+    return read_vocabulary(data)
+
+
+def read_vocabulary(data: MappingData) -> Vocabulary:
+    """Return the vocabulary that the documents in force hold; WrongMapping with what is wrong in them."""
+    units = read_units(data.document("units.yaml"))
+    tables = read_code_tables(data.document("codes/systems.yaml"), data.documents_in("codes"))
+    common = read_fields(data.document("common_fields.yaml"), tables, units)
+    records = read_record_shapes(data.documents_in("records"), {}, tables, units, is_event=False)
+    events = read_record_shapes(data.documents_in("events"), common, tables, units, is_event=True)
+    check_items = read_record_shapes(data.documents_in("check_items"), {}, tables, units, is_event=False)
     return Vocabulary(
-        folder=folder,
+        data=data,
         events=events,
         case=records["case"],
         device=records["device"],
         check=records["check"],
-        check_items=read_record_shapes(folder / "check_items", {}, tables, units, is_event=False),
-        spans=read_record_shapes(folder / "spans", {}, tables, units, is_event=False),
+        check_items=check_items,
+        spans=read_record_shapes(data.documents_in("spans"), {}, tables, units, is_event=False),
         tables=tables,
         units=units,
         common_fields=common,

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any, Literal
 
 from pydantic import BaseModel, Field, create_model
@@ -14,7 +13,7 @@ from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
 from service.vocabulary.fields import FieldDefinition, StrictRecord, read_fields
 from service.vocabulary.units import Units
-from service.vocabulary.yaml_tree import Located, load_yaml
+from service.vocabulary.yaml_tree import Located
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,18 +144,17 @@ _MEMBERS = ("name", "title", "says", "fields", "impossible", "judgements", "span
 
 
 def read_record_shape(
-    file: Path,
+    place: Located,
     common: Mapping[str, FieldDefinition],
     tables: Mapping[str, CodeTable],
     units: Units,
     *,
     is_event: bool,
 ) -> RecordShape:
-    """Return the shape that `file` describes, with `common` fields before its own; WrongMapping otherwise."""
-    place = load_yaml(file)
+    """Return the shape that the document at `place` describes, `common` fields first; WrongMapping otherwise."""
     members = place.only(*_MEMBERS)
     name = place.required("name").text()
-    if name != file.stem:
+    if name != place.file.stem:
         members["name"].refuse(f"{name!r} must lie in a file of its own name")
     own = read_fields(members["fields"], tables, units) if "fields" in members else {}
     taken = [own[field].place.fault(f"{field!r} is a common field already") for field in own if field in common]
@@ -185,19 +183,19 @@ def _list(members: Mapping[str, Located], name: str) -> list[Located]:
 
 
 def read_record_shapes(
-    folder: Path,
+    documents: Iterable[Located],
     common: Mapping[str, FieldDefinition],
     tables: Mapping[str, CodeTable],
     units: Units,
     *,
     is_event: bool,
 ) -> dict[str, RecordShape]:
-    """Return all shapes in `folder` by name; WrongMapping with the faults of every file."""
+    """Return the shapes in `documents` by name; WrongMapping with the faults of every file."""
     shapes: dict[str, RecordShape] = {}
     faults: list[MappingFault] = []
-    for file in sorted(folder.glob("*.yaml")):
+    for document in documents:
         try:
-            shape = read_record_shape(file, common, tables, units, is_event=is_event)
+            shape = read_record_shape(document, common, tables, units, is_event=is_event)
             shapes[shape.name] = shape
         except WrongMapping as wrong:
             faults.extend(wrong.faults)

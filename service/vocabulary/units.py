@@ -6,12 +6,11 @@ import importlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from pathlib import Path
 from typing import Any
 
 from lark.exceptions import LarkError
 
-from service.vocabulary.yaml_tree import load_yaml
+from service.vocabulary.yaml_tree import Located
 
 UCUM = "http://unitsofmeasure.org"
 
@@ -58,9 +57,9 @@ class Units:
         return f"the UCUM code {meant!r}" if meant else "a UCUM code, such as 'mg', 'ug', 'mL', 'mm[Hg]' or '/min'"
 
 
-def load_units(file: Path) -> Units:
-    """Return the units in `file`; WrongMapping where it has another shape."""
-    members = load_yaml(file).only("units", "often_written")
+def read_units(document: Located) -> Units:
+    """Return the units in `document`; WrongMapping where it has another shape."""
+    members = document.only("units", "often_written")
     return Units(
         displays={code: text.text() for code, text in members["units"].members().items()},
         often_written={text: code.text() for text, code in members["often_written"].members().items()},

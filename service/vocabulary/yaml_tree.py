@@ -31,6 +31,10 @@ class Located:
         """Raise WrongMapping for this place."""
         raise WrongMapping([self.fault(reason)])
 
+    def holding(self, value: Any) -> Located:
+        """Return another value at the same place."""
+        return Located(value, self.file, self.line)
+
     def members(self) -> dict[str, Located]:
         """Return the members of a mapping; WrongMapping where it is something else."""
         if not isinstance(self.value, dict):

@@ -55,7 +55,8 @@ async def get_case(request: Request, case_id: str) -> Response:
 async def get_timeline(request: Request, case_id: str) -> Response:
     """Return the events on corrected time, each with its uncertainty and what is odd about it."""
     await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
-    return json_answer(await parts_of(request).store.read(lambda tx: read_timeline(tx, case_id)))
+    parts = parts_of(request)
+    return json_answer(await parts.store.read(lambda tx: read_timeline(tx, parts.stages, case_id)))
 
 
 @router.get("/cases/{case_id}/gaps", summary="Read what is missing in a case")

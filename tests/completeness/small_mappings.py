@@ -80,4 +80,4 @@ def write_rules(folder: Path, text: str) -> CompletenessRules:
     """Return the rules that `text` holds, against the small vocabulary."""
     file = folder / "completeness.yaml"
     file.write_text(dedent(text), encoding="utf-8")
-    return load_rules(file, write_vocabulary(folder))
+    return load_rules(write_vocabulary(folder))

@@ -103,7 +103,7 @@ def test_all_mistakes_of_the_file_are_named_together(tmp_path: Path) -> None:
 
 
 def test_the_shipped_rules_fit_the_shipped_vocabulary() -> None:
-    rules = load_rules(MAPPINGS / "completeness.yaml", load_vocabulary(MAPPINGS))
+    rules = load_rules(load_vocabulary(MAPPINGS))
     assert len(rules.rules) > 50
     assert rules.shockable["ventricular_fibrillation"] is True
     assert rules.shockable["asystole"] is False

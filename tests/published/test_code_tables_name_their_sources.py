@@ -14,8 +14,9 @@ from typing import Any
 
 import pytest
 
-from service.vocabulary.code_tables import Coding, load_code_tables
-from service.vocabulary.units import is_ucum, load_units
+from service.vocabulary.code_tables import Coding
+from service.vocabulary.load_vocabulary import load_vocabulary
+from service.vocabulary.units import is_ucum
 from service.vocabulary.yaml_tree import Located, load_yaml
 
 FOLDER = Path(__file__).parents[2] / "mappings"
@@ -77,7 +78,7 @@ def _loinc_check_digit_holds(code: str) -> bool:
 
 @cache
 def _codings() -> tuple[tuple[str, Coding], ...]:
-    tables = load_code_tables(FOLDER / "codes")
+    tables = load_vocabulary(FOLDER).tables
     found = tuple(
         (f"{table.name}.{concept.name}", coding)
         for table in tables.values()
@@ -120,7 +121,7 @@ def _template_files() -> list[Path]:
 
 
 def test_every_concept_has_a_coding_with_a_source() -> None:
-    for table in load_code_tables(FOLDER / "codes").values():
+    for table in load_vocabulary(FOLDER).tables.values():
         for concept in table.concepts.values():
             assert concept.codings, f"{table.name}.{concept.name}"
     for name, coding in _codings():
@@ -213,7 +214,7 @@ def test_a_coding_that_a_template_writes_out_is_one_of_the_tables() -> None:
 
 
 def test_every_unit_is_read_by_a_ucum_parser() -> None:
-    units = load_units(FOLDER / "units.yaml")
+    units = load_vocabulary(FOLDER).units
     named = {*units.displays, *units.often_written.values()}
     for file in _template_files():
         if file.name != "units.yaml":

@@ -82,7 +82,7 @@ FIELDS = [
 
 @pytest.fixture(scope="module")
 def rules() -> CompletenessRules:
-    return load_rules(MAPPINGS / "completeness.yaml", load_vocabulary(MAPPINGS))
+    return load_rules(load_vocabulary(MAPPINGS))
 
 
 def _gaps(

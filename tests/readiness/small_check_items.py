@@ -7,6 +7,7 @@ from pathlib import Path
 
 from service.vocabulary.record_shapes import RecordShape, read_record_shapes
 from service.vocabulary.units import Units
+from service.vocabulary.yaml_tree import load_yaml
 
 _ITEMS = {
     "self_test": """\
@@ -63,4 +64,5 @@ def read_small_check_items(folder: Path) -> Mapping[str, RecordShape]:
     """Return the shapes of the items, which this writes to `folder`."""
     for name, text in _ITEMS.items():
         (folder / f"{name}.yaml").write_text(text, encoding="utf-8")
-    return read_record_shapes(folder, {}, {}, Units({}, {}), is_event=False)
+    documents = map(load_yaml, sorted(folder.glob("*.yaml")))
+    return read_record_shapes(documents, {}, {}, Units({}, {}), is_event=False)

@@ -218,6 +218,26 @@ def _patients() -> st.SearchStrategy[dict[str, Any]]:
     )
 
 
+def samples() -> st.SearchStrategy[list[Any]]:
+    """Return samples in mV with the digits of an analogue-to-digital converter, and null for what was not measured."""
+    fine = st.decimals(-1000, 1000, places=3)
+    usual = st.integers(-2048, 2047).map(lambda step: Decimal(step) * 5 / 1000)
+    sample = st.one_of(usual, usual, usual, fine).map(_literal)
+    return st.one_of(st.lists(sample, min_size=1, max_size=60), st.lists(st.none() | sample, min_size=1, max_size=30))
+
+
+def _leads(field: FieldDefinition) -> st.SearchStrategy[list[dict[str, Any]]]:
+    assert field.table is not None
+    lead = {"lead": concepts(field.table, takes_more=False), "samples_millivolts": samples()}
+    return st.lists(st.fixed_dictionaries(lead), min_size=1, max_size=4)
+
+
+def _observed_values(vocabulary: Vocabulary) -> st.SearchStrategy[Any]:
+    value = st.one_of(st.integers(-1_000_000, 1_000_000), st.decimals(-1000, 1000, places=2).map(_literal))
+    quantity = st.fixed_dictionaries({"value": value, "unit": _units(vocabulary)})
+    return st.one_of(st.booleans(), texts(200), quantity, own_codings())
+
+
 def _most(place: Located) -> int:
     members = place.members()
     return int(members["most"].number()) if "most" in members else 2000
@@ -240,6 +260,9 @@ def field_values(field: FieldDefinition, vocabulary: Vocabulary) -> st.SearchStr
         "coding": own_codings,
         "identifier": _identifiers,
         "patient": _patients,
+        "samples": samples,
+        "leads": lambda: _leads(field),
+        "value": lambda: _observed_values(vocabulary),
     }
     return makers[field.type]()
 

@@ -190,9 +190,9 @@ def _event_kinds(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterat
     yield ""
     yield (
         "Each event carries the common fields and those of its kind. Only `id`, `kind` and `at` are required; what"
-        " is merely missing is a [gap](completeness.md), never a refusal. A field whose type is a link takes a word of"
-        " that code table, or a coding `{system, code, display}`, or `{text}`. How the resources are made stands in"
-        " `mappings/events/`, in the [mapping language](mapping-language.md)."
+        " is merely missing is a [gap](completeness.md), never a refusal. A field whose type is a link takes a word"
+        " of that code table, or a coding `{system, code, display}`, or `{text}`. How the resources are made stands"
+        " in `mappings/events/`, in the [mapping language](mapping-language.md)."
     )
     yield ""
     yield "## Common fields"
@@ -210,9 +210,9 @@ def _check_items(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterat
     yield ""
     yield (
         "A check names the items that were looked at. Each judgement that holds gives a reason, and the worst"
-        " outcome counts: `ready`, `ready_with_fault` (usable, biomedical engineering must follow up) or `not_ready`."
-        " `FIELD.days_left` is the number of full days from the day of the check to a date, and `offset_seconds`"
-        " the device's clock minus the reference clock."
+        " outcome counts: `ready`, `ready_with_fault` (usable, biomedical engineering must follow up) or"
+        " `not_ready`. `FIELD.days_left` is the number of full days from the day of the check to a date, and"
+        " `offset_seconds` the device's clock minus the reference clock."
     )
     yield ""
     yield "## The check itself"

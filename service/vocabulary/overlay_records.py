@@ -1,0 +1,173 @@
+"""The part of an overlay that speaks of records: claims, categories, dropped resources, limits of judgements."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+
+from service.vocabulary.overlay_notes import OverlayNotes, existing, is_said, one_form
+from service.vocabulary.yaml_tree import Located
+
+_ABSOLUTE_URL = re.compile(r"https?://[^\s<>/]+(/[^\s<>]*)?")
+_FIXED_CODE = re.compile(r"<code [a-z0-9_]+\.[a-z0-9_]+>")
+
+_REPEATS_CATEGORY = frozenset({"Observation", "Condition"})
+"""Of the types made here, those whose category may stand several times. Source: FHIR R4, each type's table."""
+
+_NEEDED = {
+    ("records/case.yaml", "patient"): "every resource of a case is about its patient",
+    ("records/device.yaml", "device"): "events and checks refer to the device",
+}
+
+
+def _why_needed(name: str, role: str) -> str | None:
+    """Return why a resource may not be dropped, since references to it would lead nowhere; None where it may."""
+    if name.startswith("spans/") and role == "span":
+        return "the events inside a span refer to its resource"
+    return _NEEDED.get((name, role))
+
+
+def overlay_record(notes: OverlayNotes, name: str, place: Located) -> None:
+    """Read what changes in one kind of event, record, check item or span.
+
+    `resources: {ROLE: {drop: true}}` or `{ROLE: {add: {meta: {profile: […]}, category: […]}}}`; in a check item
+    also `judgements: {REASON: {when, says, source}}`.
+    """
+    members = place.only("resources", "judgements") if name.startswith("check_items/") else place.only("resources")
+    document = notes.documents[name]
+    changed = dict(document.members())
+    if "resources" in members:
+        with notes.noting():
+            changed["resources"] = _overlay_resources(
+                notes, name, document.required("resources"), members["resources"]
+            )
+    if "judgements" in members:
+        with notes.noting():
+            changed["judgements"] = _overlay_judgements(notes, document, members["judgements"])
+    notes.documents[name] = document.holding(changed)
+
+
+def _overlay_resources(notes: OverlayNotes, name: str, resources: Located, place: Located) -> Located:
+    entries = {entry.required("role").text(): entry for entry in resources.items()}
+    known = dict(entries)
+    stem = resources.file.stem
+    dropped: list[Located] = []
+    for role, change in place.members().items():
+        with notes.noting():
+            entry = existing(change, role, known, "resource of the role")
+            form, argument = one_form(change, "drop", "add")
+            if form == "add":
+                entries[role] = _with_additions(notes, f"{stem}#{role}", entry, argument)
+                continue
+            is_said(argument)
+            reason = _why_needed(name, role)
+            if reason is not None:
+                change.refuse(f"the resource {role!r} cannot be dropped: {reason}")
+            del entries[role]
+            dropped.append(change)
+            notes.change(f"{stem}#{role}", "dropped", change)
+    if dropped:
+        _refuse_lonely_provenance(dropped[0], list(entries.values()), notes.documents["fragments.yaml"].members())
+    return resources.holding(list(entries.values()))
+
+
+def _refuse_lonely_provenance(place: Located, kept: list[Located], fragments: Mapping[str, Located]) -> None:
+    """Refuse to drop what leaves a Provenance without a target, since FHIR R4 wants at least one there."""
+    provenances = [entry for entry in kept if _resource_type(entry, fragments) == "Provenance"]
+    others = [entry for entry in kept if entry not in provenances]
+    always = [entry for entry in others if not entry.members().keys() & {"when", "each", "identity"}]
+    if provenances and not always:
+        role = provenances[0].required("role").text()
+        place.refuse(
+            "without this resource there are records that make none, and their Provenance would have nothing to be"
+            f" about; drop {role!r} as well, or keep a resource that is always made"
+        )
+
+
+def _inherited(place: Located, name: str, fragments: Mapping[str, Located]) -> Located | None:
+    """Return the member `name` of a template or of the fragments that it is like; None where none has it."""
+    members = place.members()
+    if name in members or "$like" not in members:
+        return members.get(name)
+    fragment = fragments.get(members["$like"].text())
+    return None if fragment is None else _inherited(fragment, name, fragments)
+
+
+def _resource_type(entry: Located, fragments: Mapping[str, Located]) -> str:
+    found = _inherited(entry.required("resource"), "resourceType", fragments)
+    return found.text() if found else ""
+
+
+def _with_additions(notes: OverlayNotes, subject: str, entry: Located, additions: Located) -> Located:
+    members = additions.only("meta", "category")
+    if not members:
+        additions.refuse("at least one of these stands here: meta, category")
+    fragments = notes.documents["fragments.yaml"].members()
+    resource = entry.required("resource")
+    changed = dict(resource.members())
+    if "meta" in members:
+        with notes.noting():
+            changed["meta"] = _with_claims(notes, subject, _inherited(resource, "meta", fragments), members["meta"])
+    if "category" in members:
+        with notes.noting():
+            resource_type = _resource_type(entry, fragments)
+            if resource_type not in _REPEATS_CATEGORY:
+                members["category"].refuse(
+                    f"a {resource_type} takes no further category in FHIR R4; a coding can be added to the concept"
+                    " that stands there"
+                )
+            held = _inherited(resource, "category", fragments)
+            changed["category"] = _with_categories(notes, subject, held, members["category"])
+    return entry.holding({**entry.members(), "resource": resource.holding(changed)})
+
+
+def _with_claims(notes: OverlayNotes, subject: str, meta: Located | None, place: Located) -> Located:
+    place.only("profile")
+    wanted = place.required("profile")
+    held = dict(meta.members()) if meta is not None else {}
+    profiles = held["profile"].items() if "profile" in held else []
+    claimed = [profile.text() for profile in profiles]
+    for profile in wanted.items():
+        with notes.noting():
+            url = profile.text()
+            if _ABSOLUTE_URL.fullmatch(url) is None:
+                profile.refuse(f"{url!r} is not an absolute URL, by which a profile is claimed")
+            if url in claimed:
+                profile.refuse("this profile is claimed already")
+            claimed.append(url)
+            profiles = [*profiles, profile]
+            notes.change(subject, f"+ profile {url}", profile)
+    return place.holding({**held, "profile": wanted.holding(profiles)})
+
+
+def _with_categories(notes: OverlayNotes, subject: str, held: Located | None, place: Located) -> Located:
+    categories = held.items() if held is not None else []
+    there = [category.value for category in categories]
+    for category in place.items():
+        with notes.noting():
+            text = category.text()
+            if _FIXED_CODE.fullmatch(text) is None:
+                category.refuse(f"a category is written <code TABLE.CONCEPT>, not {text!r}")
+            if text in there:
+                category.refuse("the resource has this category already")
+            there.append(text)
+            categories = [*categories, category]
+            notes.change(subject, f"+ category {text[6:-1]}", category)
+    return place.holding(categories)
+
+
+def _overlay_judgements(notes: OverlayNotes, document: Located, place: Located) -> Located:
+    held = document.required("judgements")
+    judgements = {judgement.required("reason").text(): judgement for judgement in held.items()}
+    changed: dict[str, Located] = {}
+    for reason, change in place.members().items():
+        with notes.noting():
+            judgement = existing(change, reason, judgements, "judgement with the reason")
+            members = change.only("when", "says", "source")
+            change.required("when")
+            change.required("source")
+            changed[reason] = judgement.holding({**judgement.members(), **members})
+            notes.change(f"{document.file.stem}.{reason}", "another limit", change)
+    return held.holding(
+        [changed.get(judgement.required("reason").text(), judgement) for judgement in held.items()]
+    )
