@@ -3,26 +3,27 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import signal
 import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
-from typing import Annotated, NoReturn, TypeVar
+from typing import Annotated, TypeVar
 
 import structlog
 import typer
 import uvicorn
 
 from service.audit.verify_chain import Seal, verify_chain
+from service.cli_mappings import mappings_app
 from service.demo import run_demo
 from service.exact_json import write_json
 from service.main import ServeOptions, build_application, check_address, deliver
 from service.pipeline.read_case import read_gap_groups, read_gaps_of_cases
-from service.pipeline.stages import load_stages
+from service.pipeline.try_overlay import load_site_stages
 from service.problems import ServiceProblem, WrongMapping
-from service.settings import Settings, WrongSettings, read_settings
+from service.read_environment import settings_or_stop, stop
+from service.settings import WrongSettings
 from service.storage.audit_entries import EntryFilter, filtered_entries
 from service.storage.statements import Transaction
 from service.storage.store import Store
@@ -39,21 +40,8 @@ app = typer.Typer(
     "It documents; it gives no advice, is no medical device, and must not be used to decide treatment.",
 )
 audit_app = typer.Typer(no_args_is_help=True, help="Ask the audit log.")
-mappings_app = typer.Typer(no_args_is_help=True, help="Work with the mapping data.")
 app.add_typer(audit_app, name="audit")
 app.add_typer(mappings_app, name="mappings")
-
-
-def _stop(message: str) -> NoReturn:
-    typer.echo(message, err=True)
-    raise typer.Exit(2)
-
-
-def _settings() -> Settings:
-    try:
-        return read_settings(os.environ)
-    except WrongSettings as wrong:
-        _stop(f"The settings cannot be used: {wrong}")
 
 
 def configure_logging() -> None:
@@ -81,15 +69,15 @@ def serve(
 ) -> None:
     """Serve the API, deliver, and, without RESUS_DESTINATION, offer an embedded FHIR endpoint at /fhir."""
     configure_logging()
-    settings = _settings()
+    settings = settings_or_stop()
     own_host = f"[{host}]" if ":" in host else "127.0.0.1" if host in ("0.0.0.0", "localhost") else host  # noqa: S104
     try:
         check_address(settings, host)
         application = build_application(settings, ServeOptions(f"http://{own_host}:{port}", delivers=deliver))
     except WrongSettings as wrong:
-        _stop(f"The settings cannot be used: {wrong}")
+        stop(f"The settings cannot be used: {wrong}")
     except WrongMapping as wrong:
-        _stop(f"The mapping data cannot be used:\n{wrong}")
+        stop(f"The mapping data cannot be used:\n{wrong}")
     uvicorn.run(
         application, host=host, port=port, access_log=False, log_level="warning", timeout_graceful_shutdown=10
     )
@@ -99,7 +87,7 @@ def serve(
 def deliver_command() -> None:
     """Deliver what waits in the store to RESUS_DESTINATION, until stopped."""
     configure_logging()
-    settings = _settings()
+    settings = settings_or_stop()
 
     async def until_stopped() -> None:
         task = asyncio.current_task()
@@ -113,9 +101,11 @@ def deliver_command() -> None:
     except asyncio.CancelledError:
         return
     except WrongSettings as wrong:
-        _stop(f"The settings cannot be used: {wrong}")
+        stop(f"The settings cannot be used: {wrong}")
+    except WrongMapping as wrong:
+        stop(f"The mapping data cannot be used:\n{wrong}")
     except ServiceProblem as problem:
-        _stop(problem.problems[0].message)
+        stop(problem.problems[0].message)
 
 
 @app.command()
@@ -141,15 +131,15 @@ def token(
 
 def _read_store(read: Callable[[Transaction], T]) -> T:
     """Return what `read` finds in the store of the settings, which must be there."""
-    settings = _settings()
+    settings = settings_or_stop()
     if not settings.store.is_file():
-        _stop(f"There is no store at {settings.store}; RESUS_STORE names it.")
+        stop(f"There is no store at {settings.store}; RESUS_STORE names it.")
     store = Store(settings.store)
     try:
         store.open()
         return store.read_now(read)
     except ServiceProblem as problem:
-        _stop(problem.problems[0].message)
+        stop(problem.problems[0].message)
     finally:
         store.close()
 
@@ -163,7 +153,7 @@ def audit_verify(
     if seal is not None:
         number, _, digest = seal.partition(":")
         if not number.isdecimal() or len(digest) != 64:
-            _stop("A seal is written NUMBER:HASH, as this command and GET /v1/audit/seal give it.")
+            stop("A seal is written NUMBER:HASH, as this command and GET /v1/audit/seal give it.")
         held = Seal(int(number), digest)
     report = _read_store(lambda tx: verify_chain(tx, held))
     for fault in report.faults:
@@ -206,7 +196,11 @@ def audit_gaps(
     by_element: Annotated[bool, typer.Option("--by-element", help="Count over all cases.")] = False,
 ) -> None:
     """Print what is missing in the cases of the store."""
-    stages = load_stages(_settings().source)
+    settings = settings_or_stop()
+    try:
+        stages = load_site_stages(settings.source, settings.mappings)
+    except WrongMapping as wrong:
+        stop(f"The mapping data cannot be used:\n{wrong}")
     if by_element:
         for group in _read_store(lambda tx: read_gap_groups(tx, stages))["groups"]:
             typer.echo(f"{group['missing']:6} of {group['applicable']:6}  {group['element']}")
@@ -220,23 +214,6 @@ def audit_gaps(
         if "next" not in page:
             return
         after = page["next"]
-
-
-@mappings_app.command(name="check")
-def mappings_check() -> None:
-    """Compile all mapping data and say what is wrong in them, with file and line."""
-    try:
-        stages = load_stages("urn:example:check")
-    except WrongMapping as wrong:
-        typer.echo(str(wrong), err=True)
-        typer.echo(f"{len(wrong.faults)} faults", err=True)
-        raise typer.Exit(1) from wrong
-    vocabulary = stages.vocabulary
-    concepts = sum(len(table.concepts) for table in vocabulary.tables.values())
-    typer.echo(
-        f"{len(vocabulary.events)} event kinds, {len(vocabulary.check_items)} check items,"
-        f" {len(vocabulary.tables)} code tables with {concepts} concepts, {len(stages.rules.rules)} rules: no fault"
-    )
 
 
 def main() -> None:

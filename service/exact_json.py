@@ -107,6 +107,11 @@ def write_json(value: Any) -> bytes:
     return orjson.dumps(value, default=_as_written)
 
 
+def write_pretty_json(value: Any) -> bytes:
+    """Return `value` as UTF-8 JSON, one member a line, members in their order, numbers as they were written."""
+    return orjson.dumps(value, default=_as_written, option=orjson.OPT_INDENT_2)
+
+
 def canonical_json(value: Any) -> bytes:
     """Return one spelling for all equal values: members sorted, and `1.50` the same as `1.5`."""
     return orjson.dumps(value, default=_as_value, option=orjson.OPT_SORT_KEYS)

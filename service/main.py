@@ -19,10 +19,13 @@ from service.checking.check_resource import check_resource
 from service.checking.read_with_models import warm_up
 from service.checking.table import COVERED_RESOURCES
 from service.clock import Clock, random_id, system_clock
-from service.delivery.fhir_client import FhirClient
+from service.delivery.authorise import Authorisation, FixedAuthorisation
+from service.delivery.client_keys import public_keys
+from service.delivery.connect_destination import connect_destination
 from service.endpoint.application import Endpoint, create_endpoint
 from service.endpoint.mount_endpoint import routes_at
-from service.pipeline.stages import Stages, load_stages
+from service.pipeline.stages import Stages
+from service.pipeline.try_overlay import load_site_stages
 from service.problems import ServiceProblem
 from service.settings import AuthMode as Auth
 from service.settings import Settings, WrongSettings, is_loopback
@@ -78,13 +81,13 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
 
     Raises WrongMapping and WrongSettings where the service cannot start.
     """
-    stages: Stages = load_stages(settings.source)
+    stages: Stages = load_site_stages(settings.source, settings.mappings)
     store = Store(settings.store)
     own_token = new_token()
     authenticator = make_authenticator(settings, own_token)
     endpoint: Endpoint | None = None
     routes: Sequence[BaseRoute] = ()
-    headers: dict[str, str] = {}
+    authorisation: Authorisation | None = None
     if settings.destination is None:
         base = options.own_base + ENDPOINT_PATH
         endpoint = create_endpoint(
@@ -95,9 +98,10 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
             served=frozenset(COVERED_RESOURCES),
         )
         routes = routes_at(ENDPOINT_PATH, Guarded(endpoint, authenticator))
-        headers = {"Authorization": f"Bearer {own_token}"} if settings.auth is Auth.TOKENS else {}
+        authorisation = FixedAuthorisation(f"Bearer {own_token}") if settings.auth is Auth.TOKENS else None
     else:
         base = str(settings.destination)
+    client = connect_destination(settings, base, clock, authorisation)
     worker: Worker | None = None
 
     @asynccontextmanager
@@ -109,22 +113,29 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
             if endpoint is not None:
                 stack.callback(endpoint.close)
             if options.delivers:
-                client = await stack.enter_async_context(
-                    FhirClient(
-                        base,
-                        connections=settings.connections,
-                        timeout_seconds=settings.timeout_seconds,
-                        headers=headers,
-                    )
-                )
+                await stack.enter_async_context(client)
                 worker = Worker(store, client, settings, stages.mappings.resource_types, clock)
                 warm_up(stages.mappings.resource_types)
-                running = asyncio.create_task(worker.run())
+                running = asyncio.create_task(_run_worker(worker, delay=0.3 if endpoint is not None else 0))
                 stack.push_async_callback(_finish, worker, running)
             yield
 
-    parts = Parts(stages, store, settings, clock, authenticator, lambda: worker.destination if worker else None)
+    parts = Parts(
+        stages,
+        store,
+        settings,
+        clock,
+        authenticator,
+        lambda: worker.destination if worker else None,
+        public_keys(settings),
+    )
     return create_application(parts, lifespan, routes)
+
+
+async def _run_worker(worker: Worker, *, delay: float) -> None:
+    """Run the worker; after a moment where its destination is this process, which does not listen yet."""
+    await asyncio.sleep(delay)
+    await worker.run()
 
 
 async def _finish(worker: Worker, running: asyncio.Task[None]) -> None:
@@ -141,14 +152,12 @@ async def deliver(settings: Settings, clock: Clock = system_clock) -> None:
     """Deliver from the store until cancelled; WrongSettings without a destination."""
     if settings.destination is None:
         raise WrongSettings("deliver needs RESUS_DESTINATION; the embedded endpoint lives inside serve")
-    needed = load_stages(settings.source).mappings.resource_types
+    needed = load_site_stages(settings.source, settings.mappings).mappings.resource_types
     store = Store(settings.store)
     store.open()
     try:
         warm_up(needed)
-        async with FhirClient(
-            str(settings.destination), connections=settings.connections, timeout_seconds=settings.timeout_seconds
-        ) as client:
+        async with connect_destination(settings, str(settings.destination), clock) as client:
             await Worker(store, client, settings, needed, clock).run()
     finally:
         store.close()

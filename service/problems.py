@@ -199,7 +199,7 @@ class WrongMapping(Exception):  # noqa: N818 - it says what is wrong; it stops t
 
 @contextmanager
 def gathered(faults: list[MappingFault]) -> Iterator[None]:
-    """Add the faults of what is read inside to `faults`, so that the rest is still read and all are told at once."""
+    """Add the faults of what is read inside to `faults`, so that the rest is still read and all are told."""
     try:
         yield
     except WrongMapping as wrong:

@@ -25,6 +25,15 @@ class AuthMode(StrEnum):
     TOKENS = "tokens"
 
 
+class DestinationAuth(StrEnum):
+    """How we prove to the destination who we are."""
+
+    NONE = "none"
+    BASIC = "basic"
+    BEARER = "bearer"
+    SMART = "smart"
+
+
 class Strategy(StrEnum):
     """How a resource is addressed at the destination so that it arrives once."""
 
@@ -32,6 +41,14 @@ class Strategy(StrEnum):
     CLIENT_IDS = "client-ids"
     CONDITIONAL_UPDATE = "conditional-update"
     CONDITIONAL_CREATE = "conditional-create"
+
+
+_NEEDED_FOR: Mapping[DestinationAuth, tuple[str, ...]] = {
+    DestinationAuth.NONE: (),
+    DestinationAuth.BASIC: ("destination_user", "destination_password_file"),
+    DestinationAuth.BEARER: ("destination_token_file",),
+    DestinationAuth.SMART: ("destination_token_url", "destination_client_id", "destination_key_file"),
+}
 
 
 class Settings(BaseSettings):
@@ -63,6 +80,33 @@ class Settings(BaseSettings):
     strategy: Strategy = Field(
         Strategy.AUTO, description="auto (what /metadata says), client-ids, conditional-update, conditional-create."
     )
+    leave_out_types: str | None = Field(
+        None,
+        pattern=r"^[A-Z][A-Za-z]*(,[A-Z][A-Za-z]*)*$",
+        description="Resource types that are not sent, with commas between; each time is logged.",
+    )
+    verify_hours: float = Field(0, ge=0, le=8760, description="Hours between read-backs; 0 for none.")
+    destination_auth: DestinationAuth = Field(
+        DestinationAuth.NONE, description="How we prove to the destination who we are: none, basic, bearer, smart."
+    )
+    destination_user: str | None = Field(None, pattern=r"^[^:\x00-\x1f]+$", description="The user, for basic.")
+    destination_password_file: Path | None = Field(None, description="File with the password, for basic.")
+    destination_token_file: Path | None = Field(None, description="File with the token, for bearer.")
+    destination_token_url: HttpUrl | None = Field(None, description="The token endpoint, for smart.")
+    destination_audience: str | None = Field(
+        None, description="The audience of our assertions, for smart; absent for the token endpoint's address."
+    )
+    destination_client_id: str | None = Field(None, description="Our client id, for smart.")
+    destination_scopes: str = Field("system/*.crus", description="The scopes that are asked for, for smart.")
+    destination_key_file: Path | None = Field(None, description="Our private key (JWK or PEM), for smart.")
+    destination_key_id: str | None = Field(None, description="The id (kid) of that key.")
+    destination_previous_key_file: Path | None = Field(None, description="The key before, still shown in our JWKS.")
+    destination_previous_key_id: str | None = Field(None, description="The id (kid) of the key before.")
+    destination_client_certificate: Path | None = Field(None, description="Our TLS certificate (PEM).")
+    destination_client_key: Path | None = Field(None, description="The key of our TLS certificate (PEM).")
+    destination_ca_file: Path | None = Field(
+        None, description="Certificates that are trusted in place of the usual."
+    )
 
     @model_validator(mode="after")
     def _belong_together(self) -> Settings:
@@ -70,7 +114,32 @@ class Settings(BaseSettings):
             raise ValueError("RESUS_AUTH=tokens needs RESUS_TOKENS, the file of hashed tokens")
         if self.retry_first_seconds > self.retry_max_seconds:
             raise ValueError("RESUS_RETRY_FIRST_SECONDS is longer than RESUS_RETRY_MAX_SECONDS")
+        self._check_destination()
         return self
+
+    def _check_destination(self) -> None:
+        """Raise ValueError where the settings of the destination do not belong together."""
+        auth = self.destination_auth
+        for name in _NEEDED_FOR[auth]:
+            if getattr(self, name) is None:
+                raise ValueError(f"RESUS_DESTINATION_AUTH={auth.value} needs {PREFIX}{name.upper()}")
+        if auth is not DestinationAuth.NONE and self.destination is None:
+            raise ValueError(f"RESUS_DESTINATION_AUTH={auth.value} needs RESUS_DESTINATION")
+        if (self.destination_client_certificate is None) != (self.destination_client_key is None):
+            raise ValueError(
+                "RESUS_DESTINATION_CLIENT_CERTIFICATE and RESUS_DESTINATION_CLIENT_KEY need each other"
+            )
+        secrets_go_to = (self.destination, self.destination_token_url) if auth is not DestinationAuth.NONE else ()
+        for url in secrets_go_to:
+            if url is not None and url.scheme != "https" and not is_loopback((url.host or "").strip("[]")):
+                raise ValueError("credentials go over https only, but for an address of this machine")
+        if self.destination is not None and (self.destination.username or self.destination.password):
+            raise ValueError("RESUS_DESTINATION holds no credentials; RESUS_DESTINATION_AUTH=basic is for them")
+
+    @property
+    def left_out_types(self) -> frozenset[str]:
+        """Return the resource types that are not sent."""
+        return frozenset(self.leave_out_types.split(",")) if self.leave_out_types else frozenset()
 
 
 def read_settings(environment: Mapping[str, str]) -> Settings:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 from typing import Any
 
@@ -91,24 +91,10 @@ def append_entry(
         hash="",
         previous_hash=previous_hash,
     )
-    entry = _sealed(unsealed, entry_hash(unsealed))
+    entry = replace(unsealed, hash=entry_hash(unsealed))
     insert_entry(tx, entry)
     if refused_body is not None:
         keep_refused_body(tx, entry.number, refused_body)
     tx.chain_head = (entry.number, entry.hash)
     return entry
 
-
-def _sealed(entry: AuditEntry, digest: str) -> AuditEntry:
-    return AuditEntry(
-        entry.number,
-        entry.recorded_at,
-        entry.action,
-        entry.actor,
-        entry.case_id,
-        entry.subject,
-        entry.outcome,
-        entry.detail,
-        digest,
-        entry.previous_hash,
-    )

@@ -1,1 +1,1 @@
-"""Writes what the service makes as FHIR's own conformance resources: profiles, value sets, concept maps, examples."""
+"""Writes what the service makes as a FHIR package: profiles, value sets, concept maps, examples."""

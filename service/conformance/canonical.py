@@ -25,7 +25,7 @@ _CAPITALS_FIRST = re.compile(r"^[A-Z]")
 
 
 def fhir_id(*words: str) -> str:
-    """Return an id made of `words`, hyphens between them; a word that only repeats the one before it is left out."""
+    """Return an id made of `words` with hyphens between them; a word that repeats the one before it is left out."""
     kept = [word for place, word in enumerate(words) if word and (place == 0 or word != words[place - 1])]
     return "-".join(_WORD_BREAK.sub("-", word).strip("-").lower() for word in kept)
 

@@ -1,7 +1,7 @@
 """Makes the file of official R4 (4.0.1) snapshots that our profiles build on; run by hand.
 
-`python -m service.conformance.make_base_snapshots OFFICIAL_JAR -o service/conformance/base_snapshots.json` reads the
-same Maven artefact as service/checking/make_r4_table.py. The same definitions always give the same bytes.
+`python -m service.conformance.make_base_snapshots OFFICIAL_JAR -o service/conformance/base_snapshots.json` reads
+the same Maven artefact as service/checking/make_r4_table.py. The same definitions always give the same bytes.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
-from service.checking.make_r4_table import FHIR_VERSION, OfficialDefinitions
+from service.checking.make_r4_table import FHIR_VERSION, OfficialDefinitions, UnexpectedDefinitionError
 
 BASE_TYPES = (
     "Composition",
@@ -33,13 +33,14 @@ BASE_TYPES = (
 """The types that a template may make and of which a profile can be written, and Extension."""
 
 _ABOUT = (
-    "Compiled by service/conformance/make_base_snapshots.py from the FHIR R4 (4.0.1) StructureDefinitions published "
-    "by HL7, as carried in the Maven artefact ca.uhn.hapi.fhir:hapi-fhir-validation-resources-r4. HL7 dedicates the "
-    "FHIR specification to the public domain (Creative Commons CC0). Comments, requirements, aliases, examples and "
-    "mappings are left out, and an element names its constraints. Do not edit; make it again."
+    "Compiled by service/conformance/make_base_snapshots.py from the FHIR R4 (4.0.1) StructureDefinitions that HL7 "
+    "publishes, as carried in the Maven artefact ca.uhn.hapi.fhir:hapi-fhir-validation-resources-r4. HL7 dedicates "
+    "the FHIR specification to the public domain (Creative Commons CC0). Comments, requirements, aliases, "
+    "examples and mappings are left out, and an element names its constraints. Do not edit; make it again."
 )
 _FHIR = "{http://hl7.org/fhir}"
 _FHIR_TYPE_URL = "http://hl7.org/fhir/StructureDefinition/structuredefinition-fhir-type"
+_BEST_PRACTICE_URL = "http://hl7.org/fhir/StructureDefinition/elementdefinition-bestpractice"
 _TEXTS = ("short", "definition", "contentReference", "meaningWhenMissing", "orderMeaning", "isModifierReason")
 _FLAGS = ("isModifier", "isSummary")
 _CONSTRAINT_TEXTS = ("key", "severity", "human", "expression", "xpath", "source")
@@ -77,7 +78,22 @@ def _binding(node: Node) -> dict[str, Any]:
 
 
 def _constraint(node: Node) -> dict[str, Any]:
-    return _present((name, _value(node, name)) for name in _CONSTRAINT_TEXTS)
+    def members() -> Iterator[tuple[str, Any]]:
+        yield "extension", [_best_practice(one) for one in node.findall(_FHIR + "extension")]
+        for name in _CONSTRAINT_TEXTS:
+            yield name, _value(node, name)
+
+    return _present(members())
+
+
+def _best_practice(node: Node) -> dict[str, Any]:
+    """Return the extension that marks an invariant as mere best practice, or explains why it is one."""
+    url, value = node.get("url", ""), node[0].get("value")
+    if not url.startswith(_BEST_PRACTICE_URL):
+        raise UnexpectedDefinitionError(f"an invariant has the extension {url}")
+    if url == _BEST_PRACTICE_URL:
+        return {"url": url, "valueBoolean": value == "true"}
+    return {"url": url, "valueMarkdown": value}
 
 
 def read_element(node: Node) -> dict[str, Any]:
@@ -124,7 +140,8 @@ def _with_named_constraints(element: dict[str, Any], constraints: dict[str, dict
 
 def _name_of(constraint: dict[str, Any], constraints: dict[str, dict[str, Any]]) -> str:
     """Return the name under which the constraint stands in `constraints`, where it is put if it is new."""
-    name = key = constraint["key"]
+    key: str = constraint["key"]
+    name = key
     number = 1
     while constraints.setdefault(name, constraint) != constraint:
         number += 1
@@ -136,7 +153,8 @@ def write_base_snapshots(snapshots: dict[str, Any]) -> str:
     """Return the text of the file: one element a line, so that a difference can be read."""
 
     def written(value: object) -> str:
-        return json.dumps(value, ensure_ascii=False, separators=(",", ":"))
+        text: str = json.dumps(value, ensure_ascii=False, separators=(",", ":"))
+        return text
 
     def block(lines: list[str], opening: str, closing: str) -> str:
         return opening + "\n" + ",\n".join(lines) + "\n" + closing

@@ -173,7 +173,7 @@ class TemplateReader:
         parts = _only_for_its_value(self._parts(members))
         outlines = list(parts.members.values())
         asks = is_conditional or any(outline.asks for outline in outlines)
-        # What the compiled template renders: constants alone stand always; else one of those that ask must be there.
+        # So the compiled template renders it: constants alone stand always, else one that asks must be there.
         is_there = parts.says_absence or any(outline.is_sure for outline in outlines)
         fixed = {name: outline.content for name, outline in parts.members.items()}
         content: Content = parts

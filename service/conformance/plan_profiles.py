@@ -14,7 +14,15 @@ from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.yaml_tree import Located
 
 _OF_EVERY_RECORD = frozenset({"resource_id", "installation", "record_key"})
-_OF_AN_EVENT = _OF_EVERY_RECORD | {"received", "version", "activity", "content_hash", "time", "own_references", "case_id"}
+_OF_AN_EVENT = _OF_EVERY_RECORD | {
+    "received",
+    "version",
+    "activity",
+    "content_hash",
+    "time",
+    "own_references",
+    "case_id",
+}
 _OF_A_CHECK = _OF_EVERY_RECORD | {
     *("received", "version", "activity", "content_hash", "time", "own_references", "device_id", "check_id"),
 }

@@ -5,32 +5,27 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from service.conformance.base_snapshots import base_snapshot
 from service.conformance.canonical import FHIR_VERSION, canonical, conformance_resource, fhir_id
 from service.conformance.outline_template import (
-    Anything,
     Coded,
     Content,
     Fixed,
     Measured,
     Outline,
-    Parts,
     Refers,
     Several,
     components_of,
 )
 from service.conformance.plan_profiles import Profile
+from service.conformance.snapshot_draft import STRUCTURE, Element, SnapshotDraft
 from service.vocabulary.code_tables import Concept
 from service.vocabulary.units import UCUM
 
-STRUCTURE = "http://hl7.org/fhir/StructureDefinition/"
 VALUE_OR_REASON = "resus-1"
 """The invariant of a profile by which a value or the reason for its absence must be there."""
 
 _FREE_ELEMENTS = frozenset({"resourceType", "id", "meta", "status", "active", "component"})
-"""Elements whose constants in a template are no rule: a retraction changes the status, and components are sliced."""
-
-Element = dict[str, Any]
+"""Elements whose constants are no rule: a retraction changes the status, and components are sliced."""
 
 
 def code_pattern(concept: Concept) -> dict[str, Any]:
@@ -53,62 +48,6 @@ def units_value_set(field: str) -> str:
     return canonical("ValueSet", fhir_id("units", field))
 
 
-class _Snapshot:
-    """The elements of a profile while it is written, with what differs from the base."""
-
-    def __init__(self, resource_type: str) -> None:
-        self.elements = base_snapshot(resource_type)
-        self._changes: dict[str, Element] = {}
-        for element in self.elements:
-            content = element.get("contentReference", "")
-            if content.startswith("#"):
-                element["contentReference"] = f"{STRUCTURE}{resource_type}{content}"
-
-    def find(self, path: str) -> Element | None:
-        return next((element for element in self.elements if element["id"] == path), None)
-
-    def find_json(self, parent: str, name: str) -> tuple[Element, str | None] | None:
-        """Return the element that JSON calls `name` under `parent`, and of a choice the type that the name says."""
-        element = self.find(f"{parent}.{name}")
-        if element is not None:
-            return element, None
-        for element in self.elements:
-            stem = element["id"].removesuffix("[x]")
-            if stem == element["id"] or stem.rpartition(".")[0] != parent:
-                continue
-            last = stem.rpartition(".")[2]
-            for kind in element["type"]:
-                code = kind["code"]
-                if name == last + code[:1].upper() + code[1:]:
-                    return element, code
-        return None
-
-    def change(self, element: Element, **changes: Any) -> None:
-        element.update(changes)
-        self._changes.setdefault(element["id"], {}).update(changes)
-
-    def constrain(self, element: Element, constraint: Element) -> None:
-        element["constraint"] = [*element.get("constraint", ()), constraint]
-        self._changes.setdefault(element["id"], {}).setdefault("constraint", []).append(constraint)
-
-    def insert_after(self, last: Element, new: list[Element]) -> None:
-        place = self.elements.index(last) + 1
-        self.elements[place:place] = new
-
-    def differential(self) -> list[Element]:
-        """Return what differs, in the order of the snapshot."""
-        return [
-            {
-                "id": element["id"],
-                "path": element["path"],
-                **({"sliceName": element["sliceName"]} if "sliceName" in element else {}),
-                **self._changes[element["id"]],
-            }
-            for element in self.elements
-            if element["id"] in self._changes
-        ]
-
-
 def _reference_type(element: Element, types: frozenset[str]) -> list[Element]:
     allowed = next(kind for kind in element["type"] if kind["code"] == "Reference").get("targetProfile", [])
     wanted = [STRUCTURE + name for name in sorted(types)]
@@ -125,19 +64,25 @@ def _content_changes(content: Content, element: Element, kind: str | None) -> It
         case Fixed(value=value) if kind is not None and isinstance(value, bool):
             yield "patternBoolean", value
         case Coded(table, has_others) if type_code == "CodeableConcept" and _has_codes(content):
-            yield "binding", {
-                "strength": "preferred" if has_others else "extensible",
-                "description": f"{table.title}; where the list lacks a value, a code or a text of the client's own.",
-                "valueSet": table_value_set(table.name),
-            }
+            yield (
+                "binding",
+                {
+                    "strength": "preferred" if has_others else "extensible",
+                    "description": f"{table.title}; where it lacks a value, a code or a text of the client's own.",
+                    "valueSet": table_value_set(table.name),
+                },
+            )
         case Measured(units, _) if type_code == "Quantity" and len(units) == 1:
             yield "patternQuantity", {"system": UCUM, "code": units[0]}
         case Measured(units, field) if type_code == "Quantity" and units:
-            yield "binding", {
-                "strength": "required",
-                "description": "The units that are taken for it.",
-                "valueSet": units_value_set(field),
-            }
+            yield (
+                "binding",
+                {
+                    "strength": "required",
+                    "description": "The units that are taken for it.",
+                    "valueSet": units_value_set(field),
+                },
+            )
         case Refers(types) if type_code == "Reference":
             narrowed = _reference_type(element, types)
             if narrowed != element["type"]:
@@ -160,7 +105,7 @@ def _least(outline: Outline) -> int:
 
 
 def _describe_members(
-    snapshot: _Snapshot, parent: str, members: Mapping[str, Outline], *, inside: bool = False
+    snapshot: SnapshotDraft, parent: str, members: Mapping[str, Outline], *, inside: bool = False
 ) -> None:
     """Write into the snapshot what is known of the members of `parent`; choices that several names fill once."""
     choices: dict[str, list[tuple[str, Outline]]] = {}
@@ -176,8 +121,7 @@ def _describe_members(
             continue
         _describe(snapshot, element, outline, None, is_sure=outline.always or (inside and outline.goes_with_parent))
     for identifier, filled in choices.items():
-        element = snapshot.find(identifier)
-        assert element is not None, identifier
+        element = snapshot.at(identifier)
         kinds = [kind for kind, _ in filled]
         snapshot.change(element, type=[one for one in element["type"] if one["code"] in kinds])
         if len(filled) == 1:
@@ -186,7 +130,9 @@ def _describe_members(
             _describe(snapshot, element, outline, kind, is_sure=sure)
 
 
-def _describe(snapshot: _Snapshot, element: Element, outline: Outline, kind: str | None, *, is_sure: bool) -> None:
+def _describe(
+    snapshot: SnapshotDraft, element: Element, outline: Outline, kind: str | None, *, is_sure: bool
+) -> None:
     changes = dict(_content_changes(outline.content, element, kind))
     least = max(_least(outline), int(is_sure))
     if least > element["min"]:
@@ -205,34 +151,20 @@ def _value_or_reason(url: str) -> Element:
     }
 
 
-def _slice_components(snapshot: _Snapshot, profile: Profile) -> None:
+def _slice_components(snapshot: SnapshotDraft, profile: Profile) -> None:
     sliced = list(components_of(profile.outline))
-    root = profile.outline.resource_type
-    component = snapshot.find(f"{root}.component")
+    component = snapshot.find(f"{profile.outline.resource_type}.component")
     if not sliced or component is None:
         return
-    templates = [one for one in snapshot.elements if one["id"].startswith(f"{component['id']}.")]
-    last = templates[-1]
-    slicing = {"discriminator": [{"type": "pattern", "path": "code"}], "ordered": False, "rules": "open"}
     for concept, outline, parts in sliced:
-        name = fhir_id(concept.name)
-        stem = f"{component['id']}:{name}"
-        copies = [
-            {**one, "id": stem + one["id"].removeprefix(component["id"])} for one in (component, *templates)
-        ]
-        snapshot.insert_after(last, copies)
-        last = copies[-1]
-        head = copies[0]
-        # The name of the slice belongs behind the path.
-        head_members = dict(head)
-        head.clear()
-        head.update({"id": stem, "path": head_members["path"], "sliceName": name, **head_members})
+        head = snapshot.add_slice(component, fhir_id(concept.name))
         snapshot.change(head, short=concept.text, min=int(outline.always), max="1")
         if concept.definition:
             snapshot.change(head, definition=concept.definition)
-        _describe_members(snapshot, stem, parts.members, inside=True)
+        _describe_members(snapshot, head["id"], parts.members, inside=True)
         if parts.says_absence and "dataAbsentReason" in parts.members:
             snapshot.constrain(head, _value_or_reason(profile.url))
+    slicing = {"discriminator": [{"type": "pattern", "path": "code"}], "ordered": False, "rules": "open"}
     snapshot.change(component, slicing=slicing)
     least = profile.outline.members["component"]
     if least.always:
@@ -247,7 +179,7 @@ def write_profile(profile: Profile) -> dict[str, Any]:
     everything else stay open, since servers and sites may add to a resource.
     """
     outline = profile.outline
-    snapshot = _Snapshot(outline.resource_type)
+    snapshot = SnapshotDraft(outline.resource_type)
     root = snapshot.elements[0]
     snapshot.change(root, short=profile.title, definition=profile.description)
     _describe_members(snapshot, outline.resource_type, outline.members)
@@ -265,6 +197,3 @@ def write_profile(profile: Profile) -> dict[str, Any]:
         "snapshot": {"element": snapshot.elements},
         "differential": {"element": snapshot.differential()},
     }
-
-
-__all__ = ["Anything", "Parts", "code_pattern", "table_value_set", "units_value_set", "write_profile"]

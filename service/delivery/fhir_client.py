@@ -2,43 +2,41 @@
 
 from __future__ import annotations
 
-import asyncio
+import ssl
+from collections.abc import Mapping
 from types import TracebackType
 from typing import Self
 
-import httpx
-
+from service.delivery.authorise import Authorisation, NoAuthorisation
+from service.delivery.exchange import UnreachableError, exchange, make_http_client
 from service.delivery.judge_answer import Answer
 from service.delivery.read_capabilities import Capabilities, NotAFhirServerError, read_capabilities
 from service.exact_json import BrokenJsonError, read_json
 
 FHIR_JSON = "application/fhir+json"
-_MOST_ANSWER_BYTES = 32 * 1024 * 1024
-
-
-class UnreachableError(Exception):
-    """No answer came; whether the request was acted on is not known."""
 
 
 class FhirClient:
     """One destination, with a pool of at most `connections` connections.
 
-    Redirects are not followed, so that neither patient data nor a token reaches another host, and proxies of
-    the environment are not used.
+    Every address is below `base` and redirects are not followed, so that neither patient data nor a token
+    reaches another host, and proxies of the environment are not used.
     """
 
     def __init__(
-        self, base: str, *, connections: int, timeout_seconds: float, headers: dict[str, str] | None = None
+        self,
+        base: str,
+        *,
+        connections: int,
+        timeout_seconds: float,
+        tls: ssl.SSLContext | bool = True,
+        authorisation: Authorisation | None = None,
     ) -> None:
         self.base = base.rstrip("/")
+        self.connections = connections
         self._timeout_seconds = timeout_seconds
-        self._http = httpx.AsyncClient(
-            headers={"Accept": FHIR_JSON, **(headers or {})},
-            limits=httpx.Limits(max_connections=connections, max_keepalive_connections=connections),
-            timeout=httpx.Timeout(timeout_seconds, pool=None),
-            follow_redirects=False,
-            trust_env=False,
-        )
+        self._authorisation: Authorisation = authorisation or NoAuthorisation()
+        self._http = make_http_client(connections=connections, timeout_seconds=timeout_seconds, tls=tls)
 
     async def __aenter__(self) -> Self:
         return self
@@ -47,48 +45,63 @@ class FhirClient:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         await self._http.aclose()
+        await self._authorisation.close()
 
     async def capabilities(self) -> Capabilities:
         """Return what the server says it can do.
 
-        Raises UnreachableError where no answer comes, NotAFhirServerError where the answer is no R4 server's.
+        Raises UnreachableError where no answer comes, NotAuthorisedError where we cannot say who we are,
+        NotAFhirServerError where the answer is no R4 server's; each says what is wrong in a sentence.
         """
-        answer = await self._send(self._http.build_request("GET", f"{self.base}/metadata"))
+        answer = await self.call("GET", "metadata")
         if answer.status >= 500 or answer.status == 429:
             raise UnreachableError(f"the server answered {answer.status}")
         if answer.status != 200:
-            raise NotAFhirServerError(f"its /metadata answered {answer.status}")
+            raise NotAFhirServerError(_why_no_metadata(answer))
         try:
             return read_capabilities(read_json(answer.body))
         except BrokenJsonError as error:
-            raise NotAFhirServerError("its /metadata is not JSON") from error
+            raise NotAFhirServerError("its /metadata is not JSON, so this is no FHIR server's base URL") from error
 
     async def post_bundle(self, body: bytes) -> Answer:
-        """Post a Bundle and return the answer; UnreachableError where none comes."""
+        """Post a Bundle and return the answer; UnreachableError where none comes, NotAuthorisedError as above."""
+        return await self.call("POST", "", body, {"Content-Type": FHIR_JSON, "Prefer": "return=minimal"})
+
+    async def read(self, resource_type: str, resource_id: str) -> Answer:
+        """Read one resource as it stands now, past every cache."""
+        return await self.call("GET", f"{resource_type}/{resource_id}", headers={"Cache-Control": "no-cache"})
+
+    async def call(
+        self, method: str, path: str, body: bytes | None = None, headers: Mapping[str, str] | None = None
+    ) -> Answer:
+        """Make one call below the base and return the answer; after 401 once more where there is other proof."""
+        value = await self._authorisation.header()
+        answer = await self._send(method, path, body, headers or {}, value)
+        if answer.status == 401 and await self._authorisation.renew(value):
+            answer = await self._send(method, path, body, headers or {}, await self._authorisation.header())
+        return answer
+
+    async def _send(
+        self, method: str, path: str, body: bytes | None, headers: Mapping[str, str], authorisation: str | None
+    ) -> Answer:
+        more = {"Authorization": authorisation} if authorisation is not None else {}
+        address = f"{self.base}/{path}" if path else self.base
         request = self._http.build_request(
-            "POST", self.base, content=body, headers={"Content-Type": FHIR_JSON, "Prefer": "return=minimal"}
+            method, address, content=body, headers={"Accept": FHIR_JSON, **headers, **more}
         )
-        return await self._send(request)
-
-    async def _send(self, request: httpx.Request) -> Answer:
-        try:
-            # The bound is on the whole exchange: httpx's own lets a server drip bytes for ever.
-            async with asyncio.timeout(self._timeout_seconds):
-                response = await self._http.send(request, stream=True)
-                try:
-                    return await _read(response)
-                finally:
-                    await response.aclose()
-        except (httpx.TransportError, httpx.DecodingError, TimeoutError) as error:
-            raise UnreachableError(f"no answer: {type(error).__name__}") from error
+        return await exchange(self._http, request, self._timeout_seconds)
 
 
-async def _read(response: httpx.Response) -> Answer:
-    body = bytearray()
-    async for chunk in response.aiter_bytes():
-        body += chunk
-        if len(body) > _MOST_ANSWER_BYTES:
-            raise UnreachableError("the answer is larger than any answer should be")
-    return Answer(
-        response.status_code, {name.lower(): value for name, value in response.headers.items()}, bytes(body)
-    )
+def _why_no_metadata(answer: Answer) -> str:
+    """Return what an answer to /metadata that is no success says about the address or the credentials."""
+    status = answer.status
+    if status in (401, 403):
+        return f"its /metadata answered {status}: the credentials are wrong or lack the right"
+    if 300 <= status < 400:
+        place = answer.headers.get("location", "")
+        host = place.split("/")[2] if place.startswith(("http://", "https://")) and place.count("/") >= 2 else ""
+        where = f" to {host:.100}" if host.isprintable() and host else ""
+        return f"its /metadata answered {status}, a redirect{where}, which is not followed: set the address itself"
+    if status == 404:
+        return "its /metadata answered 404: there is no FHIR server at this address"
+    return f"its /metadata answered {status}"

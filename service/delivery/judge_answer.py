@@ -29,11 +29,19 @@ class Arrived:
 
 @dataclass(frozen=True, slots=True)
 class Later:
-    """Nobody knows, or not now: the same bytes are sent again, at most `most_attempts` times where that is set."""
+    """Nobody knows, or not now: the same bytes are sent again."""
 
     reason: str
     after_seconds: float | None = None
-    most_attempts: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """The server saw a conflict, which may pass: after `most_attempts` attempts it counts as a refusal."""
+
+    reason: str
+    most_attempts: int
+    outcome: Mapping[str, Any]
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +67,7 @@ class Refused:
     outcome: Mapping[str, Any]
 
 
-Verdict = Arrived | Later | DestinationWrong | TooLarge | Refused
+Verdict = Arrived | Later | Conflict | DestinationWrong | TooLarge | Refused
 
 _UNKNOWN_OUTCOME_STATUSES = frozenset({408, 425, 429})
 _DESTINATION_STATUSES = frozenset({401, 403, 404, 405, 407, 410})
@@ -100,7 +108,7 @@ def retry_after_seconds(headers: Mapping[str, str], now: datetime) -> float | No
         return float(value)
     try:
         moment = parsedate_to_datetime(value)
-    except ValueError:
+    except (ValueError, OverflowError):
         return None
     moment = moment if moment.tzinfo else moment.replace(tzinfo=UTC)
     return max(0.0, (moment - now).total_seconds())
@@ -125,9 +133,9 @@ def judge_answer(answer: Answer, entries: int, now: datetime) -> Verdict:
     if status == 413:
         return TooLarge(reason, outcome)
     if status == 409:
-        return Later(reason, most_attempts=5)
+        return Conflict(reason, 5, outcome)
     if status == 412:
-        return Later(reason, most_attempts=2)
+        return Conflict(reason, 2, outcome)
     return Refused(reason, outcome)
 
 
@@ -139,19 +147,24 @@ def _judge_success(answer: Answer, entries: int) -> Verdict:
         what = bundle.get("type") or bundle.get("resourceType")
         reason = f"the server answered a transaction with {what!s:.40}, so nobody knows what it did"
         return Refused(reason, own_outcome(reason))
-    answers = bundle.get("entry") or []
+    answers = [entry if isinstance(entry, dict) else {} for entry in _listed(bundle.get("entry"))]
     if len(answers) != entries:
         reason = f"the server answered {len(answers)} entries of {entries}"
         return Refused(reason, own_outcome(reason))
     places: list[tuple[str, str | None]] = []
     for number, entry in enumerate(answers):
-        response = entry.get("response", {}) if isinstance(entry, dict) else {}
+        response = entry.get("response")
+        response = response if isinstance(response, dict) else {}
         if not str(response.get("status", "")).startswith("2"):
             reason = f"the server did not take entry {number}"
             outcome = response.get("outcome")
             return Refused(reason, outcome if isinstance(outcome, dict) else own_outcome(reason))
         places.append(_place(response, entry))
     return Arrived(tuple(places))
+
+
+def _listed(value: object) -> list[Any]:
+    return value if isinstance(value, list) else []
 
 
 def _place(response: Mapping[str, Any], entry: Mapping[str, Any]) -> tuple[str, str | None]:

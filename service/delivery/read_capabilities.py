@@ -32,11 +32,13 @@ class Capabilities:
     types: Mapping[str, TypeCapabilities]
 
 
-def _server_part(statement: Mapping[str, Any]) -> Mapping[str, Any]:
-    for rest in statement.get("rest") or []:
-        if isinstance(rest, dict) and rest.get("mode") == "server":
-            return rest
-    raise NotAFhirServerError("its CapabilityStatement describes no server")
+def _objects(value: object, name: str) -> list[Mapping[str, Any]]:
+    """Return a list of objects, empty where there is none; NotAFhirServerError for anything else."""
+    if value is None:
+        return []
+    if isinstance(value, list) and all(isinstance(item, dict) for item in value):
+        return value
+    raise NotAFhirServerError(f"its CapabilityStatement does not hold a list of objects at {name}")
 
 
 def read_capabilities(statement: object) -> Capabilities:
@@ -45,13 +47,15 @@ def read_capabilities(statement: object) -> Capabilities:
         raise NotAFhirServerError("its /metadata is no CapabilityStatement")
     version = str(statement.get("fhirVersion"))
     if not version.startswith("4.0"):
-        raise NotAFhirServerError(f"it speaks FHIR {version}, and this service sends R4 (4.0.1)")
-    rest = _server_part(statement)
-    software = statement.get("software") or {}
-    interactions = {interaction.get("code") for interaction in rest.get("interaction") or []}
+        raise NotAFhirServerError(f"it speaks FHIR {version:.20}, and this service sends R4 (4.0.1)")
+    server = next((rest for rest in _objects(statement.get("rest"), "rest") if rest.get("mode") == "server"), None)
+    if server is None:
+        raise NotAFhirServerError("its CapabilityStatement describes no server")
+    software = statement.get("software")
+    interactions = [interaction.get("code") for interaction in _objects(server.get("interaction"), "interaction")]
     return Capabilities(
         fhir_version=version,
-        software=str(software.get("name", "not said")),
+        software=str(software.get("name", "not said")) if isinstance(software, dict) else "not said",
         transaction="transaction" in interactions,
         types={
             str(listed.get("type")): TypeCapabilities(
@@ -59,7 +63,7 @@ def read_capabilities(statement: object) -> Capabilities:
                 conditional_create=listed.get("conditionalCreate") is True,
                 conditional_update=listed.get("conditionalUpdate") is True,
             )
-            for listed in rest.get("resource") or []
+            for listed in _objects(server.get("resource"), "resource")
         },
     )
 

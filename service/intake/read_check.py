@@ -8,9 +8,16 @@ from typing import Any
 from pydantic import BaseModel, Field, create_model
 
 from service.exact_json import content_hash
-from service.intake.read_record import ReadRecord, read_record, unmapped_values, without_nulls
+from service.intake.read_problems import json_pointer
+from service.intake.read_record import (
+    ReadRecord,
+    read_record,
+    unmapped_values,
+    without_empty_persons,
+    without_nulls,
+)
 from service.problems import Code, Problem, Rejected
-from service.vocabulary.fields import StrictRecord
+from service.vocabulary.client_values import StrictRecord
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
 
@@ -40,7 +47,7 @@ def _read_items(items: object, shapes: Mapping[str, RecordShape]) -> list[Proble
     problems: list[Problem] = []
     for name, item in items.items():
         shape = shapes.get(name)
-        pointer = f"/items/{name}"
+        pointer = json_pointer(["items", name])
         if shape is None:
             known = f"one of: {', '.join(shapes)}"
             problems.append(Problem(Code.UNKNOWN_FIELD, pointer, f"there is no check item {name[:64]!r}", known))
@@ -54,7 +61,7 @@ def _read_items(items: object, shapes: Mapping[str, RecordShape]) -> list[Proble
 
 def read_check(value: object, vocabulary: Vocabulary) -> ReadRecord:
     """Return the check that `value` spells; Rejected with every problem of it and of its items otherwise."""
-    content = without_nulls(value)
+    content = without_empty_persons(without_nulls(value), vocabulary.check)
     if not isinstance(content, dict):
         raise Rejected(
             [Problem(Code.WRONG_TYPE, "", "a check is an object", "an object with id, checked_at, items")]

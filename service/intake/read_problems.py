@@ -9,6 +9,7 @@ from typing import Any
 from pydantic_core import ErrorDetails
 
 from service.problems import Code, Problem
+from service.vocabulary.client_values import SOME_TEXT
 
 _OWN_CODES = {code.facts.code: code for code in Code}
 _TYPES = {
@@ -72,7 +73,11 @@ def _problem(error: ErrorDetails, known_fields: Sequence[str]) -> Problem:
 
 def _wanted_pattern(context: dict[str, Any]) -> str:
     pattern = str(context.get("pattern"))
-    return "not only spaces" if pattern == r"\S" else f"a text that fits {pattern}"
+    return (
+        "a text without control characters, not only of spaces"
+        if pattern == SOME_TEXT
+        else f"a text that fits {pattern}"
+    )
 
 
 def _unknown_field(pointer: str, name: str, known_fields: Sequence[str]) -> Problem:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
-from service.exact_json import content_hash
+from service.exact_json import content_hash, write_json
 from service.intake.read_problems import read_problems
 from service.problems import Code, Problem, Rejected
 from service.vocabulary.code_tables import CodeTable
@@ -24,6 +25,12 @@ class ReadRecord:
     content_hash: str
     warnings: tuple[Problem, ...]
 
+    @property
+    def hashes(self) -> dict[str, str]:
+        """Return what an audit entry vouches by: the hash of equal content, and that of the very bytes kept."""
+        kept = hashlib.sha256(write_json(self.content)).hexdigest()
+        return {"content_hash": self.content_hash, "content_sha256": kept}
+
 
 def without_nulls(value: Any) -> Any:
     """Return a JSON value without the members whose value is null, which say the same as no member."""
@@ -32,6 +39,14 @@ def without_nulls(value: Any) -> Any:
     if isinstance(value, list):
         return [without_nulls(item) for item in value]
     return value
+
+
+def without_empty_persons(content: Any, shape: RecordShape) -> Any:
+    """Return a record without the persons of whom neither role nor name is given, who say the same as nobody."""
+    if not isinstance(content, dict):
+        return content
+    persons = {name for name, field in shape.fields.items() if field.type == "person"}
+    return {name: member for name, member in content.items() if not (name in persons and member == {})}
 
 
 def _validated(content: object, model: type[BaseModel], known_fields: list[str]) -> list[Problem]:
@@ -90,7 +105,7 @@ def read_record(value: object, shape: RecordShape, elements: Collection[str] = (
 
     Raises Rejected with every problem of the record.
     """
-    content = without_nulls(value)
+    content = without_empty_persons(without_nulls(value), shape)
     known_fields = ["kind", *shape.fields] if "kind" in shape.model.model_fields else list(shape.fields)
     problems = _validated(content, shape.model, known_fields)
     if not problems:

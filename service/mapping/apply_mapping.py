@@ -11,6 +11,7 @@ from service.mapping.placeholders import Values
 from service.mapping.resource_ids import resource_id
 from service.vocabulary.conditions import Condition
 from service.vocabulary.record_shapes import RecordShape
+from service.vocabulary.yaml_tree import Located
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +35,10 @@ class MadeResource:
 
 @dataclass(frozen=True, slots=True)
 class ResourceTemplate:
-    """The template of one resource of a record; with `each`, of one resource for every item of a computed list."""
+    """The template of one resource of a record; with `each`, of one resource for every item of a computed list.
+
+    `asked` are the names that `when` asks for, `place` is where the template stands.
+    """
 
     role: str
     resource_type: str
@@ -43,6 +47,8 @@ class ResourceTemplate:
     identity: Sequence[Node] | None
     members: Sequence[tuple[str, Node]]
     rule: str
+    asked: tuple[str, ...]
+    place: Located
 
     def items(self, values: Values) -> Sequence[Mapping[str, Any]]:
         """Return what the resources are made for beside the values: one for each item, else one of nothing more."""
@@ -50,6 +56,9 @@ class ResourceTemplate:
 
 
 _NOTHING_MORE: tuple[Mapping[str, Any], ...] = ({},)
+
+Chosen = tuple[ResourceTemplate, str, Mapping[str, Any]]
+"""A template that applies to a record, the id of the resource that it makes, and the item it is made for."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,11 +74,21 @@ class RecordMapping:
         `source` names this installation, `identity` the record; `values` holds the fields that are present,
         the computed names, and under `reference NAME` the References to anchors.
         """
+        chosen, scope = self.choose(source, identity, values)
+        return [_render(template, made_id, scope, item) for template, made_id, item in chosen]
+
+    def choose(
+        self, source: str, identity: Sequence[str], values: Mapping[str, Any]
+    ) -> tuple[list[Chosen], dict[str, Any]]:
+        """Return the templates that apply to a record, and what they are rendered with."""
         scope = dict(values)
-        chosen: list[tuple[ResourceTemplate, str, Mapping[str, Any]]] = []
+        chosen: list[Chosen] = []
         own: list[dict[str, str]] = []
         for template in self.templates:
             if template.when is not None and not template.when(values):
+                continue
+            # A Provenance is about something; where a site has dropped all else of a record, there is none.
+            if template.resource_type == "Provenance" and not own and not values.get("member_references"):
                 continue
             for number, item in enumerate(template.items(values), start=1):
                 made_id = _identify(template, source, identity, values, number)
@@ -82,7 +101,7 @@ class RecordMapping:
                     own.append(reference)
                 chosen.append((template, made_id, item))
         scope["own_references"] = own
-        return [_render(template, made_id, scope, item) for template, made_id, item in chosen]
+        return chosen, scope
 
 
 def _identify(
@@ -96,12 +115,18 @@ def _identify(
     return None if None in parts else resource_id((source, *parts))
 
 
-def _render(
-    template: ResourceTemplate, made_id: str, scope: dict[str, Any], item: Mapping[str, Any]
-) -> MadeResource:
+def own_scope(made_id: str, scope: dict[str, Any], item: Mapping[str, Any]) -> dict[str, Any]:
+    """Return what one resource is rendered with; `scope` itself where it repeats over nothing."""
     if item:
         scope = {**scope, **item}
     scope["resource_id"] = made_id
+    return scope
+
+
+def _render(
+    template: ResourceTemplate, made_id: str, scope: dict[str, Any], item: Mapping[str, Any]
+) -> MadeResource:
+    scope = own_scope(made_id, scope, item)
     body: dict[str, Any] = {"resourceType": template.resource_type, "id": made_id}
     for name, node in template.members:
         value = node.render(scope)

@@ -11,11 +11,20 @@ missing vanishes with its code.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
-from service.mapping.placeholders import Getter, PlaceholderCompiler, Scope, Values, can_be_absent, compile_text
+from service.mapping.element_origins import ElementOrigin, Origin, looked_up_elements, origin_of
+from service.mapping.placeholders import (
+    CompiledText,
+    Getter,
+    PlaceholderCompiler,
+    Scope,
+    Values,
+    can_be_absent,
+    compile_text,
+)
 from service.problems import MappingFault, WrongMapping
 from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
 from service.vocabulary.yaml_tree import Located
@@ -28,8 +37,18 @@ class Node(Protocol):
     def asks(self) -> bool:
         """Return whether the element looks up anything that a record may lack."""
 
+    @property
+    def place(self) -> Located:
+        """Return the line of the template that it is compiled from."""
+
     def render(self, values: Values) -> Any:
         """Return the element for these values; None where it is left out."""
+
+    def origin(self, values: Values) -> Origin:
+        """Return where the element's own value comes from; an element with members has none of its own."""
+
+    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
+        """Yield the origin of every element that `render` gives, in its order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,11 +57,26 @@ class Constant:
 
     value: Any
     place: Located
+    parts: Mapping[str, Node] | Sequence[Node] = ()
     asks: bool = False
 
     def render(self, values: Values) -> Any:  # noqa: ARG002 - the protocol's argument; a constant needs none.
         """Return the constant."""
         return self.value
+
+    def origin(self, values: Values) -> Origin:  # noqa: ARG002 - as above.
+        """Return that it is constant."""
+        return Origin((), ("constant",))
+
+    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
+        """Yield the places of the constant's parts."""
+        if isinstance(self.parts, Mapping):
+            for name, node in self.parts.items():
+                yield from node.explain(values, f"{path}.{name}")
+        elif self.parts:
+            yield from _explain_items(self.parts, values, path)
+        else:
+            yield ElementOrigin(path, self.origin(values), self.place)
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,18 +84,31 @@ class Looked:
     """An element that is looked up."""
 
     render: Getter
+    text: CompiledText
     place: Located
     asks: bool = True
+
+    def origin(self, values: Values) -> Origin:
+        """Return which of the alternatives was found, and the fields that it looked at."""
+        return origin_of(self.text, values)
+
+    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
+        """Yield the element with the codings in it, which come from the code tables."""
+        yield from looked_up_elements(self.text, values, path, self.place)
 
 
 class Object:
     """An element with members."""
 
-    __slots__ = ("_members", "_when", "asks", "place")
+    __slots__ = ("_asked", "_members", "_nodes", "_when", "asks", "place")
 
-    def __init__(self, members: Mapping[str, Node], when: Condition | None, place: Located) -> None:
+    def __init__(
+        self, members: Mapping[str, Node], when: Condition | None, asked: Sequence[str], place: Located
+    ) -> None:
         self._members = [(name, node.render, node.asks) for name, node in members.items()]
+        self._nodes = members
         self._when = when
+        self._asked = tuple(asked)
         self.asks = when is not None or any(node.asks for node in members.values())
         self.place = place
 
@@ -79,14 +126,42 @@ class Object:
                 found = found or asks
         return rendered if found or not asked else None
 
+    def origin(self, values: Values) -> Origin:  # noqa: ARG002 - the protocol's argument.
+        """Return nothing of its own."""
+        return Origin((), ())
+
+    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
+        """Yield the origins of the members that have a value; they hang on the fields of `$when` too."""
+        if self.render(values) is None:
+            return
+        for name, node in self._nodes.items():
+            if node.render(values) is not None:
+                for element in node.explain(values, f"{path}.{name}"):
+                    yield replace(element, when=(*self._asked, *element.when)) if self._asked else element
+
+
+def _explain_items(nodes: Sequence[Node], values: Values, path: str) -> Iterator[ElementOrigin]:
+    """Yield the origins of a list's items by the places that they have in it."""
+    index = 0
+    for node in nodes:
+        value = node.render(values)
+        if isinstance(value, list):
+            for _ in value:
+                yield ElementOrigin(f"{path}[{index}]", node.origin(values), node.place)
+                index += 1
+        elif value is not None:
+            yield from node.explain(values, f"{path}[{index}]")
+            index += 1
+
 
 class Array:
     """An element that repeats."""
 
-    __slots__ = ("_items", "asks", "place")
+    __slots__ = ("_items", "_nodes", "asks", "place")
 
     def __init__(self, items: list[Node], place: Located) -> None:
         self._items = [node.render for node in items]
+        self._nodes = items
         self.asks = any(node.asks for node in items)
         self.place = place
 
@@ -100,6 +175,14 @@ class Array:
             elif value is not None:
                 rendered.append(value)
         return rendered or None
+
+    def origin(self, values: Values) -> Origin:  # noqa: ARG002 - the protocol's argument.
+        """Return nothing of its own."""
+        return Origin((), ())
+
+    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
+        """Yield the origins of the items that have a value."""
+        yield from _explain_items(self._nodes, values, path)
 
 
 class TemplateCompiler:
@@ -127,10 +210,10 @@ class TemplateCompiler:
             if isinstance(place.value, list):
                 return self._array(place)
             if isinstance(place.value, str):
-                getter = compile_text(self._placeholders, place)
-                if getter is None:
+                text = compile_text(self._placeholders, place)
+                if text is None:
                     return Constant(place.value, place)
-                return Looked(getter, place, asks=can_be_absent(place.value))
+                return Looked(text.get, text, place, asks=can_be_absent(place.value))
             if place.value is None:
                 place.refuse("an element without a value is left out of a template")
         except WrongMapping as wrong:
@@ -139,19 +222,20 @@ class TemplateCompiler:
 
     def _object(self, place: Located) -> Node:
         members = self.with_fragment(place)
+        asked = sorted(names_asked_for(members["$when"])) if "$when" in members else []
         when = self.condition(members.pop("$when")) if "$when" in members else None
         unknown = [name for name in members if name.startswith("$")]
         for name in unknown:
             self.faults.append(members[name].fault(f"{name!r} is not known; known are: $when, $like"))
         nodes = {name: self.node(member) for name, member in members.items()}
         if when is None and all(isinstance(node, Constant) for node in nodes.values()):
-            return Constant({name: node.render({}) for name, node in nodes.items()}, place)
-        return Object(nodes, when, place)
+            return Constant({name: node.render({}) for name, node in nodes.items()}, place, nodes)
+        return Object(nodes, when, asked, place)
 
     def _array(self, place: Located) -> Node:
         nodes = [self.node(item) for item in place.items()]
         if all(isinstance(node, Constant) for node in nodes):
-            return Constant([node.render({}) for node in nodes], place)
+            return Constant([node.render({}) for node in nodes], place, nodes)
         return Array(nodes, place)
 
     def with_fragment(self, place: Located) -> dict[str, Located]:

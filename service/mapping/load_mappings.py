@@ -9,6 +9,7 @@ from service.mapping.apply_mapping import RecordMapping, ResourceTemplate
 from service.mapping.compile_template import Node, TemplateCompiler
 from service.mapping.placeholders import Scope
 from service.problems import MappingFault, WrongMapping
+from service.vocabulary.conditions import names_asked_for
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
 from service.vocabulary.yaml_tree import Located
@@ -42,6 +43,22 @@ COMPUTED = frozenset(
     }
 )
 """Names that the pipeline computes; templates may use them like fields."""
+
+_OF_A_STRIP = ("start", "at", "clock", "sampling_hertz", "lead", "leads", "samples_millivolts")
+
+FIELDS_BEHIND: Mapping[str, tuple[str, ...]] = {
+    "resource_id": ("id",),
+    "record_key": ("id",),
+    "check_id": ("id",),
+    "time": ("at", "clock", "checked_at"),
+    "device_time": ("at", "clock", "precision_seconds"),
+    "started": ("started_at",),
+    "segment_start": _OF_A_STRIP,
+    "segment_end": _OF_A_STRIP,
+    "segment_components": _OF_A_STRIP,
+    "document_references": ("documents",),
+}
+"""The record's own fields that a computed name is computed from, for explanations; the content hash is of all."""
 
 ANCHORS = frozenset({"patient", "encounter", "location", "resuscitation", "device", "compressions", "pacing"})
 """What a record may refer to outside itself."""
@@ -105,12 +122,16 @@ def _compile_shape(
         references=roles | ANCHORS,
         tables=vocabulary.tables,
         units=vocabulary.units,
+        behind=FIELDS_BEHIND,
     )
     compiler = TemplateCompiler(scope, fragments)
     templates: list[ResourceTemplate] = []
     for place in places:
         try:
-            templates.append(_compile_resource(place, compiler, vocabulary))
+            template = _compile_resource(place, compiler, vocabulary)
+            # What a site drops is compiled all the same: its faults count, and its fields count as used.
+            if "drop" not in place.members():
+                templates.append(template)
         except WrongMapping as wrong:
             compiler.faults.extend(wrong.faults)
     used = scope.used | {name.partition(".")[0] for name in scope.used}
@@ -157,7 +178,7 @@ def _each(place: Located) -> str:
 
 
 def _compile_resource(place: Located, compiler: TemplateCompiler, vocabulary: Vocabulary) -> ResourceTemplate:
-    members = place.only("role", "when", "each", "identity", "resource")
+    members = place.only("role", "when", "each", "identity", "resource", "drop")
     body = compiler.with_fragment(place.required("resource"))
     if "resourceType" not in body:
         place.required("resource").refuse("a resource needs its resourceType")
@@ -173,4 +194,6 @@ def _compile_resource(place: Located, compiler: TemplateCompiler, vocabulary: Vo
         identity=[compiler.node(part) for part in members["identity"].items()] if "identity" in members else None,
         members=tuple(nodes),
         rule=f"{file}#{role}",
+        asked=tuple(sorted(names_asked_for(members["when"]))) if "when" in members else (),
+        place=place,
     )

@@ -21,7 +21,7 @@ A placeholder inside a longer text gives text: `shock <shock_number>`. Whatever 
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -53,15 +53,37 @@ _NEVER_ABSENT = frozenset(
 """Computed names that every record has; an element that looks up nothing else is no sign of a value."""
 
 
+ConceptFinder = Callable[[Values], tuple[str, Concept] | None]
+"""Finds the concept, with its name TABLE.CONCEPT, whose codings a placeholder gives; None for a client's own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lookup:
+    """One alternative of a placeholder: what it finds, and for explanations, what it looks at.
+
+    `fields` are the record's fields that the text names, `behind` those that a computed name is computed from.
+    """
+
+    text: str
+    get: Getter
+    fields: tuple[str, ...]
+    behind: tuple[str, ...]
+    concept: ConceptFinder | None
+
+
 @dataclass(slots=True)
 class Scope:
-    """What the placeholders of one template may name, and a note of what they did name."""
+    """What the placeholders of one template may name, and a note of what they did name.
+
+    `behind` gives for a computed name the fields that it is computed from.
+    """
 
     fields: Mapping[str, FieldDefinition]
     computed: frozenset[str]
     references: frozenset[str]
     tables: Mapping[str, CodeTable]
     units: Units
+    behind: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     used: set[str] = field(default_factory=set)
 
 
@@ -82,26 +104,51 @@ def concept_of(value: Any, concepts: Mapping[str, Concept]) -> dict[str, Any] | 
     return {"coding": [dict(value)], "text": display} if display else {"coding": [dict(value)]}
 
 
+def _named_concept(value: Any, table: CodeTable) -> tuple[str, Concept] | None:
+    concept = table.concepts.get(value) if isinstance(value, str) else None
+    return None if concept is None else (f"{table.name}.{concept.name}", concept)
+
+
 class PlaceholderCompiler:
     """Compiles the placeholders of one template; every fault names the place of its text."""
 
     def __init__(self, scope: Scope) -> None:
         self._scope = scope
 
-    def compile(self, text: str, place: Located) -> Getter:
-        """Return the getter of the alternatives in `text`, which is what stands between < and >."""
-        getters = [self._alternative(part.strip(), place) for part in text.split(" or ")]
-        if len(getters) == 1:
-            return getters[0]
+    def compile(self, text: str, place: Located) -> tuple[Lookup, ...]:
+        """Return the alternatives in `text`, which is what stands between < and >; the first that finds counts."""
+        return tuple(self._lookup(part.strip(), place) for part in text.split(" or "))
 
-        def first(values: Values) -> Any:
-            for getter in getters:
-                value = getter(values)
-                if value is not None:
-                    return value
-            return None
+    def _lookup(self, text: str, place: Located) -> Lookup:
+        getter = self._alternative(text, place)
+        fields, behind = self._looked_at(text.split())
+        return Lookup(text, getter, fields, behind, self._concept_finder(text.split()))
 
-        return first
+    def _looked_at(self, words: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+        """Return the fields that a placeholder names, and those behind the computed name in it."""
+        match words:
+            case ["code" | "coding", _]:
+                return (), ()
+            case ["reference", name]:
+                return (), (name,) if name in self._scope.fields else ()
+            case ["absent" | "why-absent", name]:
+                return (name,), ("stated_unknown",)
+            case [name, "as", "quantity", "in", unit_name]:
+                return (name, unit_name), ()
+        name = words[0]
+        while name not in self._scope.fields and name not in self._scope.computed:
+            name = name.rpartition(".")[0]
+        return ((name,), ()) if name in self._scope.fields else ((), self._scope.behind.get(name, ()))
+
+    def _concept_finder(self, words: Sequence[str]) -> ConceptFinder | None:
+        match words:
+            case ["code" | "coding", name]:
+                table_name, _, concept_name = name.partition(".")
+                found = name, self._scope.tables[table_name].concepts[concept_name]
+                return lambda _values: found
+            case [name, "as", "concept" | "coding"] if (table := self._scope.fields[name].table) is not None:
+                return lambda values: _named_concept(values.get(name), table)
+        return None
 
     def _alternative(self, text: str, place: Located) -> Getter:
         words = text.split()
@@ -309,15 +356,40 @@ def _fhir_quantity(value: Any, unit: str, units: Units) -> dict[str, Any]:
     return {"value": value, "unit": units.display(unit), "system": UCUM, "code": unit}
 
 
-def compile_text(compiler: PlaceholderCompiler, place: Located) -> Getter | None:
-    """Return the getter for a text with placeholders; None for a text that has none."""
+def _first_of(lookups: Sequence[Lookup]) -> Getter:
+    """Return the getter of the first alternative that finds something."""
+    if len(lookups) == 1:
+        return lookups[0].get
+    getters = [lookup.get for lookup in lookups]
+
+    def first(values: Values) -> Any:
+        for getter in getters:
+            value = getter(values)
+            if value is not None:
+                return value
+        return None
+
+    return first
+
+
+@dataclass(frozen=True, slots=True)
+class CompiledText:
+    """A text with placeholders: its getter, and for explanations the alternatives of each placeholder."""
+
+    get: Getter
+    placeholders: tuple[tuple[Lookup, ...], ...]
+
+
+def compile_text(compiler: PlaceholderCompiler, place: Located) -> CompiledText | None:
+    """Return what a text with placeholders compiles to; None for a text that has none."""
     text = place.text()
     parts = PLACEHOLDER.split(text)
     if len(parts) == 1:
         return None
+    placeholders = tuple(compiler.compile(part, place) for part in parts[1::2])
     if len(parts) == 3 and not parts[0] and not parts[2]:
-        return compiler.compile(parts[1], place)
-    getters = [compiler.compile(part, place) for part in parts[1::2]]
+        return CompiledText(_first_of(placeholders[0]), placeholders)
+    getters = [_first_of(alternatives) for alternatives in placeholders]
     fixed = parts[0::2]
 
     def get(values: Values) -> Any:
@@ -326,4 +398,4 @@ def compile_text(compiler: PlaceholderCompiler, place: Located) -> Getter | None
             return None
         return fixed[0] + "".join(_as_text(value) + after for value, after in zip(found, fixed[1:], strict=True))
 
-    return get
+    return CompiledText(get, placeholders)

@@ -59,6 +59,12 @@ def device_time_extension(event: RecordedEvent, corrected: CorrectedTime) -> dic
     return {"extension": [{"url": DEVICE_TIME_EXTENSION, "extension": parts}]}
 
 
+def _on_reference_clock(text: str, corrected: CorrectedTime) -> str:
+    """Return another time of the event, which the same clock gave, moved as far as the event's own time."""
+    moved = parse_instant(corrected_text(corrected)) - parse_instant(corrected.at)
+    return shift_instant(text, moved.total_seconds()) if moved else text
+
+
 def _segments(event: RecordedEvent, corrected: CorrectedTime, leads: CodeTable | None) -> list[dict[str, Any]]:
     """Return, for a strip, what each of its segments gives to the templates."""
     content = event.content
@@ -67,9 +73,7 @@ def _segments(event: RecordedEvent, corrected: CorrectedTime, leads: CodeTable |
         sampled = [*sampled, {"lead": content.get("lead"), "samples_millivolts": content["samples_millivolts"]}]
     if leads is None or not sampled or "sampling_hertz" not in content:
         return []
-    # The strip's own start is shown by the same clock as the time of the event.
-    moved = parse_instant(corrected_text(corrected)) - parse_instant(corrected.at)
-    start = shift_instant(content.get("start", event.at), moved.total_seconds())
+    start = _on_reference_clock(content.get("start", event.at), corrected)
     all_leads = [
         LeadSamples(concept_of(lead["lead"], leads.concepts) or _LEAD_NOT_STATED, lead["samples_millivolts"])
         for lead in sampled
@@ -105,6 +109,8 @@ def event_values(
         "record_key": f"{event.case_id}/{event.id}",
         "content_hash": content_hash,
     }
+    if "until" in event.content:
+        values["until"] = _on_reference_clock(event.content["until"], corrected)
     device_time = device_time_extension(event, corrected)
     if device_time is not None:
         values["device_time"] = device_time

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from decimal import Decimal
+from decimal import Context, Decimal
 from fractions import Fraction
 from typing import Any
 
@@ -44,13 +44,19 @@ def _number(value: Decimal) -> ExactNumber | int:
     return int(value) if value == value.to_integral_value() else ExactNumber(format(value.normalize(), "f"))
 
 
+_FHIR_DECIMALS = Context(prec=17)
+"""As many digits as every FHIR system keeps, one left for safety (R4, datatypes, decimal: 18)."""
+
+
 def exact_period(sampling_hertz: float) -> ExactNumber | int:
     """Return the milliseconds between two samples: exact where decimals can say it, else to 15 decimals.
 
     Units: ms. A rate of 128 Hz gives 7.8125; one of 300 Hz has no exact decimal.
     """
-    period = Decimal(1000) / _decimal(sampling_hertz)
-    if period * _decimal(sampling_hertz) != 1000:
+    hertz = _decimal(sampling_hertz)
+    period = _FHIR_DECIMALS.divide(Decimal(1000), hertz)
+    # Fractions are compared, since a product of decimals is rounded and may look exact.
+    if Fraction(period) * Fraction(hertz) != 1000:
         period = round(period, 15)
     return _number(period)
 

@@ -7,6 +7,7 @@ from datetime import datetime
 from typing import Any
 
 from service.checking.check_resource import WHAT_IS_NOT_CHECKED, check_resource
+from service.intake.read_problems import json_pointer
 from service.intake.read_record import ReadRecord, read_event, read_record
 from service.mapping.apply_mapping import MadeResource
 from service.pipeline.make_resources import frame_case, make_device, make_events_and_spans
@@ -29,7 +30,9 @@ def _parts(value: object) -> tuple[object, Sequence[object], str]:
     if unknown:
         raise Rejected(
             [
-                Problem(Code.UNKNOWN_FIELD, f"/{name}", f"there is no field {name!r} here", _WANTED)
+                Problem(
+                    Code.UNKNOWN_FIELD, json_pointer([name]), f"there is no field {name[:64]!r} here", _WANTED
+                )
                 for name in unknown
             ]
         )

@@ -25,7 +25,8 @@ from service.timeline.build_timeline import build_timeline
 from service.timeline.correct_times import correct_times
 
 
-def _existing_case(tx: Transaction, case_id: str) -> StoredCase:
+def existing_case(tx: Transaction, case_id: str) -> StoredCase:
+    """Return a case; Rejected where there is none."""
     case = find_case(tx, case_id)
     if case is None:
         raise refuse(Code.UNKNOWN_CASE, "", "there is no case of this id", "the id of a case that was opened")
@@ -34,7 +35,7 @@ def _existing_case(tx: Transaction, case_id: str) -> StoredCase:
 
 def read_case(tx: Transaction, case_id: str) -> dict[str, Any]:
     """Return a case as the API shows it; Rejected where there is none."""
-    return case_body(tx, _existing_case(tx, case_id))
+    return case_body(tx, existing_case(tx, case_id))
 
 
 def read_cases(tx: Transaction, after: str, most: int) -> dict[str, Any]:
@@ -51,7 +52,7 @@ def read_timeline(tx: Transaction, stages: Stages, case_id: str) -> dict[str, An
 
     The plausibility rules are applied to the case as it stands now, so that late entries count.
     """
-    case = _existing_case(tx, case_id)
+    case = existing_case(tx, case_id)
     events = events_of_case(tx, case_id)
     readings = readings_for(tx, events)
     started = case.content.get("started_at")
@@ -93,7 +94,7 @@ def _gap_bodies(assessments: Iterable[Assessment]) -> list[dict[str, Any]]:
 
 def read_gaps(tx: Transaction, stages: Stages, case_id: str) -> dict[str, Any]:
     """Return what is missing in a case."""
-    return {"gaps": _gap_bodies(_assessments(tx, stages, _existing_case(tx, case_id)))}
+    return {"gaps": _gap_bodies(_assessments(tx, stages, existing_case(tx, case_id)))}
 
 
 def read_gaps_of_cases(tx: Transaction, stages: Stages, after: str, most: int) -> dict[str, Any]:
@@ -139,8 +140,17 @@ def _with_referenced(tx: Transaction, own: Sequence[StoredResource]) -> list[Sto
 
 def read_fhir(tx: Transaction, case_id: str) -> dict[str, Any]:
     """Return the resources of a case as they stand, as a Bundle of the type collection."""
-    _existing_case(tx, case_id)
-    resources = _with_referenced(tx, resources_of_case(tx, case_id))
+    existing_case(tx, case_id)
+    return bundle_of(resources_of_bundle(tx, case_id))
+
+
+def resources_of_bundle(tx: Transaction, case_id: str) -> list[StoredResource]:
+    """Return the resources of a case and all that they refer to."""
+    return _with_referenced(tx, resources_of_case(tx, case_id))
+
+
+def bundle_of(resources: Iterable[StoredResource]) -> dict[str, Any]:
+    """Return the Bundle, of the type collection, that holds these resources."""
     return {
         "resourceType": "Bundle",
         "type": "collection",

@@ -76,10 +76,15 @@ def take_case(
             subject,
             "accepted",
             case_id,
-            {"version": case.version, "content_hash": case.content_hash},
+            {"version": case.version, **read.hashes},
         ),
     )
     owner = case_owner(case_id, subject)
-    keep_changed(tx, owner, [RecordResource(resource, subject) for resource in frame.resources], receipt)
-    keep_changed(tx, owner, made, receipt)
+    anchors = [RecordResource(resource, subject) for resource in frame.resources]
+    if old is None:
+        # Anchors and the spans of the case itself refer to each other, so that neither can arrive before the other.
+        keep_changed(tx, owner, [*anchors, *made], receipt)
+    else:
+        keep_changed(tx, owner, anchors, receipt)
+        keep_changed(tx, owner, made, receipt)
     return Taken(200 if old else 201, case_body(tx, case))

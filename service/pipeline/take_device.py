@@ -65,7 +65,7 @@ def take_device(
         content_hash=read.content_hash,
     )
     keep_device(tx, device, receipt.stamp)
-    detail = {"version": device.version, "content_hash": device.content_hash}
+    detail = {"version": device.version, **read.hashes}
     append_entry(tx, receipt, Happening(Action.DEVICE_TAKEN, subject, "accepted", None, detail))
     keep_changed(tx, device_owner(device_id, subject), _in_record(made, subject), receipt)
     return Taken(200 if old and old.registered else 201, _device_body(device))
@@ -94,7 +94,7 @@ def take_check(
         check_made(made)
     except ServiceProblem as refused:
         return log_refusal(tx, receipt, subject, refused.problems, body)
-    detail = {"outcome": verdict.outcome, "content_hash": read.content_hash}
+    detail = {"outcome": verdict.outcome, **read.hashes}
     append_entry(tx, receipt, Happening(Action.CHECK_TAKEN, subject, "accepted", None, detail))
     resources = keep_changed(tx, device_owner(device_id, subject), _in_record(made, subject), receipt)
     answer = {

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import bindparam, delete, func, insert, select, update
+from sqlalchemy import bindparam, delete, exists, func, insert, select, update
 
 from service.exact_json import read_json, write_json
 from service.storage.schema import batches, deliveries, delivery_waits, remote_ids
@@ -68,9 +68,24 @@ _INSERT = Statement(
 _INSERT_WAIT = Statement(insert(delivery_waits))
 _STATE = Statement(select(deliveries.c.state).where(deliveries.c.delivery_id == bindparam("delivery_id")))
 _ONE = Statement(select(*_COLUMNS).where(deliveries.c.delivery_id == bindparam("delivery_id")))
-_WAITING = Statement(
-    select(*_COLUMNS)
+_WAITING_LANES = Statement(
+    select(deliveries.c.lane)
     .where(deliveries.c.state == "waiting")
+    .group_by(deliveries.c.lane)
+    .order_by(func.min(deliveries.c.delivery_id))
+)
+_held = deliveries.alias("held")
+_WAITING_OF_LANE = Statement(
+    select(*_COLUMNS)
+    .where(
+        deliveries.c.state == "waiting",
+        deliveries.c.lane == bindparam("lane"),
+        ~exists().where(
+            delivery_waits.c.delivery_id == deliveries.c.delivery_id,
+            delivery_waits.c.after_id == _held.c.delivery_id,
+            _held.c.state == "held",
+        ),
+    )
     .order_by(deliveries.c.delivery_id)
     .limit(bindparam("most"))
 )
@@ -166,9 +181,14 @@ def find_delivery(tx: Transaction, delivery_id: int) -> Delivery | None:
     return _delivery(row) if row else None
 
 
-def oldest_waiting(tx: Transaction, most: int) -> list[Delivery]:
-    """Return up to `most` waiting deliveries, oldest first."""
-    return [_delivery(row) for row in tx.run(_WAITING, most=most)]
+def waiting_lanes(tx: Transaction) -> list[str]:
+    """Return the lanes in which something waits, that of the oldest delivery first."""
+    return [row[0] for row in tx.run(_WAITING_LANES)]
+
+
+def oldest_waiting(tx: Transaction, lane: str, most: int) -> list[Delivery]:
+    """Return up to `most` waiting deliveries of a lane, oldest first, without those that a held one keeps back."""
+    return [_delivery(row) for row in tx.run(_WAITING_OF_LANE, lane=lane, most=most)]
 
 
 def waits_of(tx: Transaction, delivery_id: int) -> set[int]:

@@ -7,6 +7,7 @@ A condition is a mapping with one of these forms, where NAME is a field of the r
     {field: NAME, is: VALUE}             it equals VALUE (a word, number or boolean)
     {field: NAME, in: [VALUE, …]}        it equals one of them
     {field: NAME, below: NUMBER}         also above, at_least, at_most; false where the field is absent
+    {field: NAME, before: OTHER}         both are times, and it lies before OTHER
     {field: NAME, differs_from: OTHER, by_more_than: NUMBER, and_percent: NUMBER}
                                          |NAME - OTHER| exceeds the greater of NUMBER and that per cent of OTHER
     {all: [CONDITION, …]}  {any: [CONDITION, …]}  {not: CONDITION}
@@ -19,6 +20,7 @@ from typing import Any
 
 from typing_extensions import TypeIs
 
+from service.records.instants import parse_instant
 from service.vocabulary.yaml_tree import Located
 
 Condition = Callable[[Mapping[str, Any]], bool]
@@ -61,12 +63,23 @@ def _difference(name: str, place: Located) -> Condition:
     return holds
 
 
+def _earlier(name: str, other: str) -> Condition:
+    def holds(record: Mapping[str, Any]) -> bool:
+        value, reference = record.get(name), record.get(other)
+        if not (isinstance(value, str) and isinstance(reference, str)):
+            return False
+        return parse_instant(value) < parse_instant(reference)
+
+    return holds
+
+
 def _field_condition(place: Located) -> Condition:
-    members = place.only("field", "is", "in", "differs_from", "by_more_than", "and_percent", *_COMPARISONS)
+    forms_beside = ("is", "in", "before", "differs_from", *_COMPARISONS)
+    members = place.only("field", "by_more_than", "and_percent", *forms_beside)
     name = place.required("field").text()
-    forms = [form for form in ("is", "in", "differs_from", *_COMPARISONS) if form in members]
+    forms = [form for form in forms_beside if form in members]
     if len(forms) != 1:
-        place.refuse("beside 'field' stands exactly one of: is, in, below, above, at_least, at_most, differs_from")
+        place.refuse(f"beside 'field' stands exactly one of: {', '.join(forms_beside)}")
     match forms[0]:
         case "is":
             wanted = members["is"].plain()
@@ -76,6 +89,8 @@ def _field_condition(place: Located) -> Condition:
             if not isinstance(choices, list):
                 members["in"].refuse("a list is wanted here")
             return lambda record: record.get(name) in choices
+        case "before":
+            return _earlier(name, members["before"].text())
         case "differs_from":
             return _difference(name, place)
         case form:
@@ -112,7 +127,9 @@ def compile_condition(place: Located) -> Condition:
 def names_asked_for(place: Located) -> set[str]:
     """Return the names of all fields that the condition at `place` asks for."""
     members = place.members()
-    names = {members[key].text() for key in ("present", "absent", "field", "differs_from") if key in members}
+    names = {
+        members[key].text() for key in ("present", "absent", "field", "before", "differs_from") if key in members
+    }
     for key in ("all", "any"):
         if key in members:
             names.update(*(names_asked_for(item) for item in members[key].items()))

@@ -29,25 +29,33 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any
 
 from pydantic import (
     AfterValidator,
     BaseModel,
     BeforeValidator,
-    ConfigDict,
     Field,
     StrictBool,
     StringConstraints,
     ValidationError,
     WithJsonSchema,
     create_model,
-    model_validator,
 )
-from pydantic_core import PydanticCustomError
 
 from service.problems import Code, MappingFault, WrongMapping
 from service.records.instants import is_instant, lacks_offset
+from service.vocabulary.client_values import (
+    SOME_TEXT,
+    CodingValue,
+    IdentifierValue,
+    PatientValue,
+    Person,
+    ShortText,
+    StrictRecord,
+    TextValue,
+    custom_error,
+)
 from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.units import Units
 from service.vocabulary.yaml_tree import Located
@@ -72,74 +80,6 @@ _FORMS = {
     "leads": ("table",),
     "value": (),
 }
-
-
-def custom_error(code: Code, message: str, expected: str) -> PydanticCustomError:
-    """Return the error by which a validator names one of our problems; `read_problems` translates it back."""
-    return PydanticCustomError(code.facts.code, "{message}", {"message": message, "expected": expected})
-
-
-class StrictRecord(BaseModel):
-    """A record that takes no field that it does not know, and changes no value that it is given."""
-
-    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
-
-
-Uri = Annotated[str, StringConstraints(pattern=r"^[A-Za-z][A-Za-z0-9+.-]*:\S+$", max_length=400)]
-ShortText = Annotated[str, StringConstraints(min_length=1, max_length=200, pattern=r"\S")]
-
-
-class Person(StrictRecord):
-    """Who did or recorded something: the role in the team, and the name where it may be kept."""
-
-    role: ShortText | None = None
-    name: ShortText | None = None
-
-
-class CodingValue(StrictRecord):
-    """A coding of the client's own, where our tables lack the value."""
-
-    system: Uri
-    code: Annotated[str, StringConstraints(pattern=r"^\S+( \S+)*$", max_length=200)]
-    display: ShortText | None = None
-
-
-class TextValue(StrictRecord):
-    """A value in words, where neither our tables nor the client has a code."""
-
-    text: ShortText
-
-    @classmethod
-    def is_text(cls, value: str) -> bool:
-        """Return whether `value` could stand alone as a text."""
-        return 0 < len(value) <= 200 and not value.isspace()
-
-
-class IdentifierValue(StrictRecord):
-    """A business identifier, as the hospital's own systems write it."""
-
-    system: Uri
-    value: ShortText
-
-
-class PatientValue(StrictRecord):
-    """The patient: known by an identifier, or not yet known and carrying a temporary label."""
-
-    identifier: IdentifierValue | None = None
-    unidentified: Literal[True] | None = None
-    label: ShortText | None = None
-
-    @model_validator(mode="after")
-    def _one_way_of_naming(self) -> PatientValue:
-        known = self.identifier is not None and self.unidentified is None and self.label is None
-        unknown = self.identifier is None and self.unidentified is True and self.label is not None
-        if not (known or unknown):
-            raise custom_error(
-                Code.CONTRADICTION,
-                "the patient is neither named by an identifier alone nor unidentified with a label",
-                'either {"identifier": {"system", "value"}} or {"unidentified": true, "label"}',
-            )
-        return self
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,12 +119,14 @@ Instant = Annotated[
 
 
 def _check_date(value: str) -> str:
+    expected = "a date, such as 2031-03-02"
     try:
-        date.fromisoformat(value)
+        spelled = date.fromisoformat(value).isoformat()
     except ValueError as error:
-        raise custom_error(
-            Code.WRONG_FORM, "the date is not in the calendar", "a date, such as 2031-03-02"
-        ) from error
+        raise custom_error(Code.WRONG_FORM, "the date is not in the calendar", expected) from error
+    # Python reads other spellings of ISO 8601 too (20310302, 2031-W09-7), which FHIR's date does not have.
+    if spelled != value:
+        raise custom_error(Code.WRONG_FORM, "the date is not written as FHIR writes one", expected)
     return value
 
 
@@ -315,7 +257,7 @@ def _annotation(place: Located, form: str, table: CodeTable | None, units: Units
             StringConstraints(
                 min_length=1,
                 max_length=int(members["most"].number()) if "most" in members else 2000,
-                pattern=r"\S",
+                pattern=SOME_TEXT,
             ),
         ],
         "boolean": lambda: StrictBool,

@@ -33,7 +33,6 @@ class Vocabulary:
     common_fields: Mapping[str, FieldDefinition]
     elements: frozenset[str]
 
-
     @property
     def folder(self) -> Path:
         """Return the folder of the mapping documents that the service ships with."""

@@ -40,7 +40,7 @@ class MappingData:
                 yield document
 
     def line_of(self, place: Located) -> str:
-        """Return a place as people name it, such as `events/shock_delivered.yaml:41`; `overlay/…` in the overlay."""
+        """Return a place as people name it: `events/shock_delivered.yaml:41`, `overlay/…` in the overlay."""
         if self.overlay is not None and place.file.is_relative_to(self.overlay):
             return f"overlay/{place.file.relative_to(self.overlay).as_posix()}:{place.line}"
         return f"{place.file.relative_to(self.folder).as_posix()}:{place.line}"

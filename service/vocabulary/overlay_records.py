@@ -49,12 +49,10 @@ def overlay_record(notes: OverlayNotes, name: str, place: Located) -> None:
 
 def _overlay_resources(notes: OverlayNotes, name: str, resources: Located, place: Located) -> Located:
     entries = {entry.required("role").text(): entry for entry in resources.items()}
-    known = dict(entries)
     stem = resources.file.stem
-    dropped: list[Located] = []
     for role, change in place.members().items():
         with notes.noting():
-            entry = existing(change, role, known, "resource of the role")
+            entry = existing(change, role, entries, "resource of the role")
             form, argument = one_form(change, "drop", "add")
             if form == "add":
                 entries[role] = _with_additions(notes, f"{stem}#{role}", entry, argument)
@@ -63,25 +61,10 @@ def _overlay_resources(notes: OverlayNotes, name: str, resources: Located, place
             reason = _why_needed(name, role)
             if reason is not None:
                 change.refuse(f"the resource {role!r} cannot be dropped: {reason}")
-            del entries[role]
-            dropped.append(change)
+            # The entry stays, so that the compiler still knows the role and the fields of what is dropped.
+            entries[role] = entry.holding({**entry.members(), "drop": argument})
             notes.change(f"{stem}#{role}", "dropped", change)
-    if dropped:
-        _refuse_lonely_provenance(dropped[0], list(entries.values()), notes.documents["fragments.yaml"].members())
     return resources.holding(list(entries.values()))
-
-
-def _refuse_lonely_provenance(place: Located, kept: list[Located], fragments: Mapping[str, Located]) -> None:
-    """Refuse to drop what leaves a Provenance without a target, since FHIR R4 wants at least one there."""
-    provenances = [entry for entry in kept if _resource_type(entry, fragments) == "Provenance"]
-    others = [entry for entry in kept if entry not in provenances]
-    always = [entry for entry in others if not entry.members().keys() & {"when", "each", "identity"}]
-    if provenances and not always:
-        role = provenances[0].required("role").text()
-        place.refuse(
-            "without this resource there are records that make none, and their Provenance would have nothing to be"
-            f" about; drop {role!r} as well, or keep a resource that is always made"
-        )
 
 
 def _inherited(place: Located, name: str, fragments: Mapping[str, Located]) -> Located | None:
@@ -168,6 +151,4 @@ def _overlay_judgements(notes: OverlayNotes, document: Located, place: Located) 
             change.required("source")
             changed[reason] = judgement.holding({**judgement.members(), **members})
             notes.change(f"{document.file.stem}.{reason}", "another limit", change)
-    return held.holding(
-        [changed.get(judgement.required("reason").text(), judgement) for judgement in held.items()]
-    )
+    return held.holding([changed.get(judgement.required("reason").text(), judgement) for judgement in held.items()])

@@ -9,9 +9,10 @@ from typing import Any, Literal
 from pydantic import BaseModel, Field, create_model
 
 from service.problems import MappingFault, WrongMapping
+from service.vocabulary.client_values import StrictRecord
 from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
-from service.vocabulary.fields import FieldDefinition, StrictRecord, read_fields
+from service.vocabulary.fields import FieldDefinition, read_fields
 from service.vocabulary.units import Units
 from service.vocabulary.yaml_tree import Located
 

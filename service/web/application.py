@@ -14,7 +14,8 @@ from prometheus_client import CONTENT_TYPE_LATEST, generate_latest
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 from starlette.routing import BaseRoute
-from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.types import ASGIApp, Message, Receive, Send
+from starlette.types import Scope as AsgiScope
 
 from service import __version__, metrics
 from service.intake.read_problems import json_pointer
@@ -23,8 +24,10 @@ from service.storage.audit_entries import newest_number_and_hash
 from service.storage.deliveries import count_by_state
 from service.web import audit, cases, devices, events, integration
 from service.web.answers import json_answer, problem_answer
+from service.web.authenticate import Scope
 from service.web.describe_api import describe_api
-from service.web.requests import Parts, parts_of
+from service.web.requests import Parts, RefusedBodyError, identify, parts_of, read_body
+from service.web.take_requests import log_and_refuse
 
 CAUTION = (
     "The service documents. It gives no alarm, no advice and no real-time guidance, is no medical device, and must"
@@ -43,7 +46,7 @@ class CatchFaults:
     def __init__(self, app: ASGIApp) -> None:
         self._app = app
 
-    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+    async def __call__(self, scope: AsgiScope, receive: Receive, send: Send) -> None:
         """Pass the request on."""
         if scope["type"] != "http":
             await self._app(scope, receive, send)
@@ -77,14 +80,26 @@ async def _refused(_request: Request, error: Exception) -> Response:
     return problem_answer(error.problems, headers)
 
 
-async def _wrong_parameters(_request: Request, error: Exception) -> Response:
+async def _wrong_parameters(request: Request, error: Exception) -> Response:
+    """Answer an address or a query that cannot be read; a body that came with it is kept like any refused one."""
     if not isinstance(error, RequestValidationError):
         raise error
+    subject = f"{request.method} {request.url.path}"
+    try:
+        receipt = await identify(request, subject, *Scope)
+    except ServiceProblem as refused:
+        return await _refused(request, refused)
     problems = [
         Problem(Code.WRONG_PARAMETER, json_pointer(item["loc"]), "the parameter cannot be read", item["msg"])
         for item in error.errors()
     ]
-    return problem_answer(problems)
+    if request.method == "GET":
+        return problem_answer(problems)
+    try:
+        body = await read_body(request)
+    except RefusedBodyError as refused:
+        body = refused.body
+    return await log_and_refuse(parts_of(request), receipt, subject, problems, body)
 
 
 async def _no_route(_request: Request, error: Exception) -> Response:
@@ -115,6 +130,15 @@ async def get_ready(request: Request) -> Response:
     return json_answer(
         {"status": "ready", "store": "ready", "destination": state.problem or "ready" if state else None}
     )
+
+
+public = APIRouter(tags=["operation"])
+
+
+@public.get("/.well-known/jwks.json", summary="Read our public keys")
+async def get_public_keys(request: Request) -> Response:
+    """Return the keys by which an authorisation server proves our assertions, both of them during a rotation."""
+    return json_answer(parts_of(request).public_keys, headers={"Cache-Control": "public, max-age=300"})
 
 
 @operations.get("/metrics", summary="Counts for operators")
@@ -150,6 +174,7 @@ def create_application(parts: Parts, lifespan: Lifespan, extra_routes: Sequence[
     app.add_exception_handler(HTTPException, _no_route)
     for router in (cases.router, events.router, devices.router, integration.router, audit.router):
         app.include_router(router, prefix="/v1")
+    app.include_router(public)
     app.include_router(operations)
     app.include_router(operations, prefix="/v1", include_in_schema=False)
     description: dict[str, Any] = describe_api(app, parts.stages.vocabulary)

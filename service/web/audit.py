@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Path, Query, Request
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
@@ -17,7 +17,7 @@ from service.records.receipts import Receipt
 from service.storage.audit_entries import AuditEntry, EntryFilter, filtered_entries, newest_entry, refused_body
 from service.web.answers import json_answer
 from service.web.authenticate import Scope
-from service.web.requests import Parts, identify, parts_of
+from service.web.requests import MOST_NUMBER, Parts, identify, parts_of
 
 router = APIRouter(prefix="/audit", tags=["audit"])
 
@@ -68,7 +68,7 @@ class EntriesQuery(BaseModel):
     subject: Word = None
     since: Word = None
     until: Word = None
-    after: Annotated[int, Field(ge=0)] = 0
+    after: Annotated[int, Field(ge=0, le=MOST_NUMBER)] = 0
     limit: Annotated[int, Field(ge=1, le=1000)] = 100
 
 
@@ -95,7 +95,7 @@ async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()])
 
 
 @router.get("/entries/{number}/received", summary="Read a body that was refused")
-async def get_received(request: Request, number: int) -> Response:
+async def get_received(request: Request, number: Annotated[int, Path(ge=0, le=MOST_NUMBER)]) -> Response:
     """Return what a client sent and the service refused, byte for byte."""
     receipt = await identify(request, f"audit/entries/{number}/received", Scope.AUDIT)
     parts = parts_of(request)

@@ -8,20 +8,20 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.intake.read_record import read_record
+from service.pipeline.explain_case import explain_fhir
 from service.pipeline.read_case import read_case, read_cases, read_fhir, read_gaps, read_timeline
 from service.pipeline.take_case import take_case
 from service.web.answers import json_answer
 from service.web.authenticate import Scope
-from service.web.requests import check_id, identify, parts_of
+from service.web.requests import RecordId, identify, parts_of
 from service.web.take_requests import take_record
 
 router = APIRouter(tags=["cases"])
 
 
 @router.put("/cases/{case_id}", summary="Open or amend a case", status_code=201)
-async def put_case(request: Request, case_id: str) -> Response:
+async def put_case(request: Request, case_id: RecordId) -> Response:
     """Open a case (201) or amend it (200); the same content again changes nothing."""
-    check_id("case id", case_id)
     receipt = await identify(request, f"case:{case_id}", Scope.RECORD)
     shape = parts_of(request).stages.vocabulary.case
     return await take_record(
@@ -68,7 +68,21 @@ async def get_gaps(request: Request, case_id: str) -> Response:
 
 
 @router.get("/cases/{case_id}/fhir", summary="Read the FHIR resources of a case")
-async def get_fhir(request: Request, case_id: str) -> Response:
-    """Return the Bundle of the case as it stands."""
+async def get_fhir(
+    request: Request,
+    case_id: str,
+    *,
+    explain: Annotated[
+        bool,
+        Query(
+            description="Whether to say for each element which event field and which line of the mapping made it;"
+            " the answer is then an object with `bundle` and `explanation`."
+        ),
+    ] = False,
+) -> Response:
+    """Return the Bundle of the case as it stands; with `explain` as `bundle`, beside the `explanation` of it."""
     await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
-    return json_answer(await parts_of(request).store.read(lambda tx: read_fhir(tx, case_id)))
+    parts = parts_of(request)
+    if explain:
+        return json_answer(await parts.store.read(lambda tx: explain_fhir(tx, parts.stages, case_id)))
+    return json_answer(await parts.store.read(lambda tx: read_fhir(tx, case_id)))

@@ -109,6 +109,17 @@ BODIES: Mapping[tuple[str, str], tuple[Any, Any]] = {
 """For each call that takes a body: its schema and an example; a test posts every example."""
 
 
+OTHER_ANSWERS: Mapping[tuple[str, str], tuple[str, str]] = {
+    ("put", "/v1/cases/{case_id}"): ("200", "Amended, or the same content again"),
+    ("put", "/v1/devices/{device_id}"): ("200", "Amended, or the same content again"),
+    ("post", "/v1/cases/{case_id}/events"): (
+        "207",
+        "For an array: one outcome an item (accepted, duplicate, or rejected with its problems)",
+    ),
+}
+"""The second success that some calls have, beside the one that their route declares."""
+
+
 def _schemas(vocabulary: Vocabulary) -> dict[str, Any]:
     models = [shape.model for shape in vocabulary.events.values()]
     all_models = [*models, vocabulary.case.model, vocabulary.device.model, check_model(vocabulary)]
@@ -148,6 +159,9 @@ def describe_api(app: FastAPI, vocabulary: Vocabulary) -> dict[str, Any]:
                     "required": True,
                     "content": {"application/json": {"schema": schema, "example": example}},
                 }
+            if (method, path) in OTHER_ANSWERS:
+                status, says = OTHER_ANSWERS[method, path]
+                call["responses"][status] = {"description": says, "content": {"application/json": {}}}
             call["responses"].pop("422", None)
             call["responses"]["default"] = {"description": "Refused", "content": problem}
     # Numbers with a remembered spelling come from the mapping data; the description needs only their value.

@@ -10,16 +10,15 @@ from service.intake.read_record import read_record
 from service.pipeline.take_device import fleet, take_check, take_device
 from service.web.answers import json_answer
 from service.web.authenticate import Scope
-from service.web.requests import check_id, identify, parts_of
+from service.web.requests import RecordId, identify, parts_of
 from service.web.take_requests import take_record
 
 router = APIRouter(tags=["devices"])
 
 
 @router.put("/devices/{device_id}", summary="Register a device", status_code=201)
-async def put_device(request: Request, device_id: str) -> Response:
+async def put_device(request: Request, device_id: RecordId) -> Response:
     """Register a device (201) or amend what is known of it (200)."""
-    check_id("device id", device_id)
     receipt = await identify(request, f"device:{device_id}", Scope.RECORD)
     shape = parts_of(request).stages.vocabulary.device
     return await take_record(
@@ -32,9 +31,8 @@ async def put_device(request: Request, device_id: str) -> Response:
 
 
 @router.post("/devices/{device_id}/checks", summary="Post a device check", status_code=201)
-async def post_check(request: Request, device_id: str) -> Response:
+async def post_check(request: Request, device_id: RecordId) -> Response:
     """Take the result of a check, judge it, and answer whether the device is ready."""
-    check_id("device id", device_id)
     receipt = await identify(request, f"check:{device_id}/?", Scope.RECORD)
     vocabulary = parts_of(request).stages.vocabulary
     return await take_record(

@@ -16,7 +16,7 @@ from service.problems import Code, Problem, ServiceProblem
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.web.answers import json_answer, problem_answer
 from service.web.authenticate import Scope
-from service.web.requests import RefusedBodyError, check_id, identify, parts_of, read_json_body
+from service.web.requests import RecordId, RefusedBodyError, identify, parts_of, read_json_body
 from service.web.take_requests import count_answer, log_and_refuse
 
 router = APIRouter(tags=["events"])
@@ -42,9 +42,8 @@ def _outcome(answer: Answer, number: int, value: Any) -> dict[str, Any]:
 
 
 @router.post("/cases/{case_id}/events", summary="Post one event, or an array of events", status_code=201)
-async def post_events(request: Request, case_id: str) -> Response:
+async def post_events(request: Request, case_id: RecordId) -> Response:
     """Take one event (201) or up to 500 (207, one outcome an item); the same event again is a duplicate."""
-    check_id("case id", case_id)
     subject = f"event:{case_id}/?"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)
@@ -83,9 +82,9 @@ def _is_unknown_case(answers: Sequence[Answer]) -> bool:
 
 
 @router.put("/cases/{case_id}/events/{event_id}", summary="Correct an event")
-async def put_event(request: Request, case_id: str, event_id: str, reason: Reason) -> Response:
+async def put_event(request: Request, case_id: RecordId, event_id: RecordId, reason: Reason) -> Response:
     """Keep a new version of an event; every older version stays readable in the store and the log."""
-    subject = f"event:{check_id('case id', case_id)}/{check_id('event id', event_id)}"
+    subject = f"event:{case_id}/{event_id}"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)
     try:
@@ -103,9 +102,9 @@ async def put_event(request: Request, case_id: str, event_id: str, reason: Reaso
 
 
 @router.delete("/cases/{case_id}/events/{event_id}", summary="Mark an event as entered in error")
-async def delete_event(request: Request, case_id: str, event_id: str, reason: Reason) -> Response:
+async def delete_event(request: Request, case_id: RecordId, event_id: RecordId, reason: Reason) -> Response:
     """Mark an event as entered in error, here and at the destination; nothing is erased."""
-    subject = f"event:{check_id('case id', case_id)}/{check_id('event id', event_id)}"
+    subject = f"event:{case_id}/{event_id}"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)
     answer = await parts.store.write(lambda tx: retract_event(tx, parts.stages, case_id, event_id, reason, receipt))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from fastapi import APIRouter, Query, Request
+from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
 
 from service.pipeline.preview import preview
@@ -14,7 +14,7 @@ from service.pipeline.stages import Refusal
 from service.problems import Rejected
 from service.web.answers import json_answer, problem_answer
 from service.web.authenticate import Scope
-from service.web.requests import RefusedBodyError, identify, parts_of, read_json_body
+from service.web.requests import MOST_NUMBER, RefusedBodyError, identify, parts_of, read_json_body
 
 router = APIRouter(tags=["integration"])
 
@@ -38,7 +38,7 @@ async def get_deliveries(
     request: Request,
     state: State | None = None,
     case_id: Annotated[str | None, Query(max_length=64)] = None,
-    after: Annotated[int, Query(ge=0)] = 0,
+    after: Annotated[int, Query(ge=0, le=MOST_NUMBER)] = 0,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
     """Return a page of deliveries, oldest first; held ones with the server's OperationOutcome."""
@@ -48,7 +48,7 @@ async def get_deliveries(
 
 
 @router.post("/deliveries/{delivery_id}/retry", summary="Have a held delivery sent again")
-async def post_retry(request: Request, delivery_id: int) -> Response:
+async def post_retry(request: Request, delivery_id: Annotated[int, Path(ge=0, le=MOST_NUMBER)]) -> Response:
     """Put a held delivery back into the queue."""
     receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)
     store = parts_of(request).store

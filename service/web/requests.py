@@ -2,18 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Annotated, Any
 
-from fastapi import Request
+from fastapi import Path, Request
+from pydantic import AfterValidator
+from pydantic_core import PydanticCustomError
 
 from service.clock import Clock
 from service.delivery.destination_state import DestinationState
 from service.exact_json import BrokenJsonError, read_json
 from service.pipeline.log_refusal import log_refusal
 from service.pipeline.stages import Stages
-from service.problems import Code, Problem, ServiceProblem, refuse
+from service.problems import Code, Problem, ServiceProblem
 from service.records.receipts import Receipt
 from service.settings import Settings
 from service.storage.store import Store
@@ -30,6 +32,7 @@ class Parts:
     clock: Clock
     authenticator: Authenticator
     destination: Callable[[], DestinationState | None]
+    public_keys: Mapping[str, Any]
 
 
 def parts_of(request: Request) -> Parts:
@@ -88,9 +91,15 @@ async def identify(request: Request, subject: str, *scopes: Scope) -> Receipt:
     return Receipt(caller.name, now)
 
 
-def check_id(name: str, value: str) -> str:
-    """Return an id from an address; Rejected where it is too long or holds what an id cannot."""
+def _check_id(value: str) -> str:
     if not 1 <= len(value) <= 64 or not value.isprintable() or value != value.strip() or "/" in value:
         expected = "1 to 64 printable characters without a slash, no space at either end"
-        raise refuse(Code.WRONG_PARAMETER, "", f"the {name} in the address is not an id", expected)
+        raise PydanticCustomError("record_id", expected)
     return value
+
+
+RecordId = Annotated[str, Path(description="The client's own id."), AfterValidator(_check_id)]
+"""The id of a case, an event or a device in an address."""
+
+MOST_NUMBER = 2**63 - 1
+"""The largest whole number that a database compares with."""

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from service.storage.deliveries import Delivery, oldest_waiting, waits_of
+from service.storage.deliveries import Delivery, oldest_waiting, waiting_lanes, waits_of
 from service.storage.statements import Transaction
 
-_WINDOW = 500
-"""How many of the oldest waiting deliveries are looked at for one round of lanes."""
+_WINDOW = 200
+"""How many of the oldest waiting deliveries of a lane are looked at; a Bundle holds at most half as many entries."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,26 +21,35 @@ class BundleLimits:
 
 
 def choose_deliveries(
-    tx: Transaction, now: str, busy: Collection[str], limits: BundleLimits
+    tx: Transaction, now: str, busy: Collection[str], most_lanes: int, limits: BundleLimits
 ) -> list[tuple[str, list[Delivery]]]:
-    """Return the lanes that can be served at `now`, oldest first, with what may go out of each in one Bundle.
+    """Return up to `most_lanes` lanes that can be served at `now`, oldest first, with what goes out of each.
+
+    However much waits in one lane, it keeps no other one back.
+    """
+    lanes: list[tuple[str, list[Delivery]]] = []
+    for lane in waiting_lanes(tx):
+        if len(lanes) == most_lanes:
+            break
+        if lane not in busy and (chosen := _choose_of_lane(tx, lane, now, limits)):
+            lanes.append((lane, chosen))
+    return lanes
+
+
+def _choose_of_lane(tx: Transaction, lane: str, now: str, limits: BundleLimits) -> list[Delivery]:
+    """Return what may go out of a lane in one Bundle.
 
     A lane whose next delivery is not due yet waits as a whole, so that its order is kept. A delivery that waits
     for another one (an earlier version, or something that it refers to) is passed over until that has arrived.
     """
-    lanes: dict[str, list[Delivery]] = {}
-    closed = set(busy)
-    for delivery in oldest_waiting(tx, _WINDOW):
-        if delivery.lane in closed:
-            continue
-        chosen = lanes.setdefault(delivery.lane, [])
+    chosen: list[Delivery] = []
+    for delivery in oldest_waiting(tx, lane, _WINDOW):
         if waits_of(tx, delivery.delivery_id) - {member.delivery_id for member in chosen}:
             continue
         if delivery.next_attempt_at > now or (chosen and not _fits(chosen, delivery, limits)):
-            closed.add(delivery.lane)
-            continue
+            break
         chosen.append(delivery)
-    return [(lane, members) for lane, members in lanes.items() if members]
+    return chosen
 
 
 def _fits(chosen: Sequence[Delivery], delivery: Delivery, limits: BundleLimits) -> bool:

@@ -11,12 +11,12 @@ from typing import Any
 from service.audit.append_entry import Action, Happening, append_entry
 from service.delivery.judge_answer import (
     Arrived,
+    Conflict,
     DestinationWrong,
     Later,
     Refused,
     TooLarge,
     Verdict,
-    own_outcome,
 )
 from service.exact_json import write_json
 from service.records.instants import stamp
@@ -64,13 +64,12 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
                 if place_id:
                     keep_remote_id(tx, (resource.resource_type, resource.resource_id), place_id, version)
             _record(tx, batch, "delivered", now, receipt)
-        case TooLarge() | Refused() if len(batch.members) > 1:
-            dissolve_batch(tx, batch.numbers, alone=True)
-            _record(tx, batch, "waiting", now, receipt, verdict.reason)
         case TooLarge() | Refused():
-            _hold(tx, batch, receipt, verdict.reason, verdict.outcome)
-        case Later() if verdict.most_attempts is not None and attempts > verdict.most_attempts:
-            _hold(tx, batch, receipt, verdict.reason, own_outcome(verdict.reason))
+            _hold_the_guilty(tx, batch, receipt, verdict.reason, verdict.outcome)
+        case Conflict() if attempts > verdict.most_attempts:
+            _hold_the_guilty(tx, batch, receipt, verdict.reason, verdict.outcome)
+        case Conflict():
+            _record(tx, batch, "waiting", plan(now, attempts, None), receipt, verdict.reason)
         case Later():
             _record(tx, batch, "waiting", plan(now, attempts, verdict.after_seconds), receipt, verdict.reason)
         case DestinationWrong():
@@ -85,9 +84,15 @@ def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
     _log_outcome(tx, batch, "left-out", reason, receipt)
 
 
-def _hold(tx: Transaction, batch: Batch, receipt: Receipt, reason: str, outcome: Mapping[str, Any]) -> None:
+def _hold_the_guilty(
+    tx: Transaction, batch: Batch, receipt: Receipt, reason: str, outcome: Mapping[str, Any]
+) -> None:
+    """Hold a delivery that was sent by itself; of several, each goes out by itself next."""
     dissolve_batch(tx, batch.numbers, alone=True)
-    _record(tx, batch, "held", receipt.received_at, receipt, reason, outcome)
+    if len(batch.members) > 1:
+        _record(tx, batch, "waiting", receipt.received_at, receipt, reason)
+    else:
+        _record(tx, batch, "held", receipt.received_at, receipt, reason, outcome)
 
 
 def _record(

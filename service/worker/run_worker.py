@@ -14,20 +14,22 @@ import structlog
 from service import metrics
 from service.checking.read_with_models import read_with_models
 from service.clock import Clock
+from service.delivery.authorise import NotAuthorisedError
 from service.delivery.build_bundle import Outgoing
 from service.delivery.destination_state import DestinationState
-from service.delivery.fhir_client import FhirClient, UnreachableError
+from service.delivery.exchange import UnreachableError
+from service.delivery.fhir_client import FhirClient
 from service.delivery.judge_answer import DestinationWrong, Later, Refused, Verdict, judge_answer
 from service.delivery.plan_retry import next_attempt
 from service.delivery.read_capabilities import NotAFhirServerError, choose_strategy
 from service.exact_json import read_json
+from service.problems import Unavailable
 from service.records.finding import Finding
 from service.records.instants import stamp
 from service.records.receipts import Receipt
 from service.settings import Settings
 from service.storage.deliveries import Delivery
 from service.storage.hold_delivery_right import hold_delivery_right
-from service.storage.statements import Transaction
 from service.storage.store import Store
 from service.worker.batch import Batch, load_batch
 from service.worker.choose_deliveries import BundleLimits, choose_deliveries
@@ -83,8 +85,7 @@ class Worker:
                 continue
             failures = 0
             free = self._settings.connections - len(running)
-            lanes = await self._store.read(self._choose) if free else []
-            for lane, members in lanes[:free]:
+            for lane, members in await self._choose(free):
                 self._busy.add(lane)
                 task = asyncio.create_task(self._serve_lane(lane, members))
                 running.add(task)
@@ -110,7 +111,7 @@ class Worker:
         state = self.destination
         try:
             state.capabilities = await self._client.capabilities()
-        except (UnreachableError, NotAFhirServerError) as error:
+        except (UnreachableError, NotAFhirServerError, NotAuthorisedError) as error:
             state.problem = str(error)
             metrics.destination_up.set(0)
             log.warning("destination_unusable", reason=str(error))
@@ -121,9 +122,16 @@ class Worker:
         log.info("destination_ready", strategy=state.strategy.value)
         return True
 
-    def _choose(self, tx: Transaction) -> list[tuple[str, list[Delivery]]]:
+    async def _choose(self, most_lanes: int) -> list[tuple[str, list[Delivery]]]:
+        """Return what can go out now, of at most so many lanes; nothing while the store does not answer."""
         limits = BundleLimits(self._settings.bundle_max_entries, self._settings.bundle_max_bytes)
-        return choose_deliveries(tx, stamp(self._clock()), self._busy, limits)
+        now, busy = stamp(self._clock()), frozenset(self._busy)
+        try:
+            return await self._store.read(lambda tx: choose_deliveries(tx, now, busy, most_lanes, limits))
+        except Unavailable:
+            # The store is asked again after the usual pause; the worker must outlive a moment of its weakness.
+            log.error("store_unavailable")  # noqa: TRY400 - a trace may hold values.
+            return []
 
     async def _serve_lane(self, lane: str, members: Sequence[Delivery]) -> None:
         try:
@@ -164,6 +172,8 @@ class Worker:
         except UnreachableError as error:
             verdict = Later(str(error))
             self.destination.problem = str(error)
+        except NotAuthorisedError as error:
+            verdict = DestinationWrong(str(error))
         else:
             verdict = judge_answer(answer, len(batch.sent), self._clock())
         if isinstance(verdict, DestinationWrong):

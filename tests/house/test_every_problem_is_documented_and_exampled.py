@@ -12,7 +12,9 @@ import httpx
 import pytest
 from starlette.types import Receive, Scope, Send
 
-from service.problems import Code, Unavailable
+from service.mapping.apply_mapping import MadeResource
+from service.pipeline.stages import check_made
+from service.problems import Code, Invalid, Unavailable
 from service.settings import AuthMode, Settings
 from service.storage.store import Store
 from service.web.application import CatchFaults
@@ -26,10 +28,17 @@ NEVER_RAISED = {
 MET_ELSEWHERE = {
     Code.NOT_AUTHENTICATED: "needs a service with tokens",
     Code.NOT_PERMITTED: "needs a service with tokens",
+    Code.INVALID_RESOURCE: "needs a mapping that makes what R4 forbids; ours make none, whatever is sent",
     Code.STORE_UNAVAILABLE: "needs a store that cannot be opened",
     Code.INTERNAL_FAULT: "needs a mistake of ours",
 }
 """Codes that tests of their own provoke, below."""
+
+WARNINGS: dict[Code, dict[str, Any]] = {
+    Code.UNMAPPED_VALUE: {"waveform": {"text": "triangular"}},
+    Code.IMPLAUSIBLE: {"paddle_force_kilograms": 2},
+}
+"""Codes that refuse nothing, and what is taken with a warning of the code."""
 
 AT = "2031-03-02T10:02:05+01:00"
 TEXT = page("docs/problems.md")
@@ -95,8 +104,6 @@ PROVOCATIONS: dict[Code, Callable[[WholeService], httpx.Response]] = {
     Code.SEALED_FIELD: _sealed,
     Code.RETRACTED_EVENT: _retracted,
     Code.NOT_HELD: _not_held,
-    # FHIR's string knows no control characters but tab and the ends of lines; intake takes what JSON can spell.
-    Code.INVALID_RESOURCE: lambda service: _event(service, note="one\vtwo"),
 }
 
 
@@ -117,7 +124,7 @@ def test_the_section_of_a_code_says_title_status_kind_and_whether_a_retry_helps(
 
 
 def test_every_code_is_provoked_here_but_those_that_the_service_cannot_raise() -> None:
-    assert {*PROVOCATIONS, *MET_ELSEWHERE, Code.UNMAPPED_VALUE, *NEVER_RAISED} == set(Code)
+    assert {*PROVOCATIONS, *MET_ELSEWHERE, *WARNINGS, *NEVER_RAISED} == set(Code)
     sources = "".join(file.read_text() for file in (Path(__file__).parents[2] / "service").rglob("*.py"))
     unused = {code for code in Code if not re.search(rf"\bCode\.{code.name}\b", sources)}
     assert unused == set(NEVER_RAISED)
@@ -140,11 +147,13 @@ def test_a_client_that_provokes_a_problem_meets_its_code_and_status(code: Code, 
     assert all(problem["message"] and problem["expected"] for problem in body["problems"])
 
 
-def test_a_value_beyond_our_tables_is_taken_with_a_warning(with_case: WholeService) -> None:
-    event = {"id": "e-unmapped", "kind": "shock_delivered", "at": AT, "waveform": {"text": "triangular"}}
+@pytest.mark.parametrize("code", WARNINGS, ids=lambda code: code.facts.code)
+def test_a_warning_refuses_nothing_and_says_where_it_is_due(code: Code, with_case: WholeService) -> None:
+    fields = WARNINGS[code]
+    event = {"id": f"e-{code.facts.code}", "kind": "shock_delivered", "at": AT, **fields}
     (warning,) = with_case.take_event("c-problems", event)["warnings"]
-    assert warning["code"] == Code.UNMAPPED_VALUE.facts.code
-    assert warning["pointer"] == "/waveform"
+    assert warning["code"] == code.facts.code
+    assert warning["pointer"] == f"/{next(iter(fields))}"
 
 
 @pytest.fixture
@@ -165,6 +174,18 @@ def test_a_caller_without_a_token_or_without_the_scope_is_told_so(with_tokens: W
     answer = with_tokens.send("PUT", "/v1/cases/c-1", case)
     assert (answer.status_code, answer.json()["problems"][0]["code"]) == (403, "not_permitted")
     assert with_tokens.client.get("/v1/audit/seal").status_code == 200
+
+
+def test_a_resource_that_breaks_r4_is_refused_with_the_mapping_line_and_the_rule() -> None:
+    body = {"resourceType": "Procedure", "id": "p-1", "status": "done", "subject": {"reference": "Patient/p-1"}}
+    with pytest.raises(Invalid) as caught:
+        check_made([MadeResource("Procedure", "p-1", "shock", "events/shock_delivered.yaml#shock", body)])
+    (problem,) = caught.value.problems
+    assert problem.code is Code.INVALID_RESOURCE
+    assert caught.value.status == 422
+    assert "Procedure.status" in problem.message
+    assert problem.rule is not None
+    assert problem.rule.startswith("events/shock_delivered.yaml#shock ")
 
 
 def test_a_store_that_cannot_be_opened_is_unavailable_and_a_retry_can_help(tmp_path: Path) -> None:

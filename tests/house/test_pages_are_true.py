@@ -11,15 +11,19 @@ from annotated_types import Ge, Gt, Le
 
 from service.audit.append_entry import Action
 from service.checking.check_resource import WHAT_IS_NOT_CHECKED
+from service.mapping.load_mappings import ANCHORS, COMPUTED
 from service.pipeline.stages import load_stages
 from service.settings import PREFIX, AuthMode, Settings, Strategy, WrongSettings, read_settings
+from service.vocabulary.fields import _FORMS
 from service.web.application import CAUTION
 from tests.house.repository import fenced, headings, page, section
 from tests.support.whole_service import WholeService
 from tests.support.write_vocabulary_pages import make_pages
 
 
-@pytest.mark.parametrize("name", ["event-kinds.md", "check-items.md", "completeness.md", "codes.md"])
+@pytest.mark.parametrize(
+    "name", ["event-kinds.md", "check-items.md", "completeness.md", "plausibility.md", "codes.md"]
+)
 def test_a_page_made_from_the_mapping_data_is_current(name: str) -> None:
     told = "run `uv run python -m tests.support.write_vocabulary_pages` and read the diff"
     assert page(f"docs/{name}") == make_pages()[name], told
@@ -128,3 +132,9 @@ def test_the_caution_is_shown_in_full_where_users_look(running: WholeService) ->
     plain = " ".join(page("README.md").replace("> ", "").split())
     assert CAUTION in plain
     assert running.get("/openapi.json")["info"]["description"] == CAUTION
+
+
+def test_the_page_about_the_mapping_language_names_every_word_of_it() -> None:
+    text = page("docs/mapping-language.md")
+    words = {*_FORMS, *(member for members in _FORMS.values() for member in members), *COMPUTED, *ANCHORS}
+    assert sorted(word for word in words if f"`{word}`" not in text) == []

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 import httpx
+from typer.testing import CliRunner
 
+from service.cli import app
 from tests.house.repository import ROOT, fenced, page
 from tests.support.whole_service import WholeService
 
@@ -119,8 +121,5 @@ def test_every_command_of_ours_that_a_page_names_exists() -> None:
     named = set(re.findall(r"(?:`|run )resus-fhir ([a-z]+(?: (?:verify|gaps|entries|export|check))?)", text))
     assert {"demo", "serve", "audit verify", "mappings check", "token"} <= named
     for command in sorted(named):
-        run = subprocess.run(
-            [sys.executable, "-m", "service", *command.split(), "--help"],
-            cwd=ROOT, capture_output=True, text=True, check=False, timeout=60,
-        )  # fmt: skip
-        assert run.returncode == 0, f"{command}: {run.stderr}"
+        outcome = CliRunner().invoke(app, [*command.split(), "--help"])
+        assert outcome.exit_code == 0, f"{command}: {outcome.output}"

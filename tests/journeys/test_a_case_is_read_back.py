@@ -150,7 +150,6 @@ def test_a_preview_of_what_is_wrong_lists_every_problem_where_it_stands(demo: Wh
         ("missing_required", "/case/patient"),
         ("missing_required", "/events/0/at"),
         ("missing_required", "/events/0/id"),
-        ("missing_required", "/events/0/text"),
         ("wrong_type", "/events/1"),
     ]
 

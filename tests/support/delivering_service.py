@@ -43,7 +43,7 @@ class Client:
         """Return how many deliveries are in each state."""
         return {state: len(self.deliveries(state)) for state in ("waiting", "held")}
 
-    def until_nothing_waits(self, seconds: float = 30) -> None:
+    def until_nothing_waits(self, seconds: float = 10) -> None:
         """Wait until every delivery is delivered or held."""
         wait_until(lambda: not self.deliveries("waiting"), seconds, lambda: str(self.deliveries("waiting")[:3]))
 
@@ -77,6 +77,23 @@ def wait_until(holds: Callable[[], bool], seconds: float, says: Callable[[], str
 def example(name: str) -> Any:
     """Return a shipped example."""
     return read_json((data_folder("examples") / name).read_bytes())
+
+
+def open_demo(client: Client, case_id: str = "c-demo") -> None:
+    """Register the device of the demonstration and open its case, and wait until both have arrived."""
+    client.call("PUT", "/v1/devices/D-3", example("device-check/device.json"), wanted=201)
+    client.call("PUT", f"/v1/cases/{case_id}", example("demo/case.json"), wanted=201)
+    client.until_nothing_waits()
+
+
+def case_of_another_patient(location: str = "Ward 9, bed 9") -> dict[str, Any]:
+    """Return the case of the demonstration for another patient in another place."""
+    return {
+        **example("demo/case.json"),
+        "patient": {"identifier": {"system": "urn:example:hospital:patients", "value": "P-another"}},
+        "encounter": {"system": "urn:example:hospital:encounters", "value": "E-another"},
+        "location": location,
+    }
 
 
 def post_demo(client: Client, case_id: str = "c-demo") -> list[dict[str, Any]]:

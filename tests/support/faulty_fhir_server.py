@@ -224,6 +224,8 @@ class FaultyServer:
         self.metadata: Fault = honestly
         self.posts: list[bytes] = []
         """The bodies of all Bundles that came, in order, whatever became of them."""
+        self.faulted: list[bytes] = []
+        """Those of them for which a scripted fault was played."""
 
     def script(self, *faults: Fault) -> None:
         """Play `faults`, one for each Bundle that comes."""
@@ -249,7 +251,10 @@ class FaultyServer:
             await self.metadata(exchange)
         elif exchange.is_bundle:
             self.posts.append(exchange.body)
-            fault = self._script.popleft() if self._script else self.standing
+            fault = self.standing
+            if self._script:
+                self.faulted.append(exchange.body)
+                fault = self._script.popleft()
             await fault(exchange)
         else:
             await honestly(exchange)

@@ -36,6 +36,7 @@ ODD_TEXTS = (
     "\u05d0\u05d1 and \u0627\u0644\u0639 run from right to left",
     "\U0001f493 heart, \U00010348 beyond the plane, e\u0301 composed",
     "\ufeffmark first",
+    "\u202eoverride that nothing ends",
     "${jndi} %s %n {0} <patient> $ref #/ ../",
     "{{template}} | pipe | *star* _under_ `tick` [link](x)",
 )
@@ -77,21 +78,32 @@ providers.AVAILABLE_PROVIDERS[BACKEND] = f"{__name__}.{WithoutConstants.__name__
 
 
 Drawn = TypeVar("Drawn")
+Test = TypeVar("Test", bound=Callable[..., Any])
+
+
+def reproducible(count: int) -> Callable[[Test], Test]:
+    """Return the decorator by which a test, under @given, sees the same `count` values in every run."""
+
+    def decorate(test: Test) -> Test:
+        limits = settings(
+            backend=BACKEND,
+            max_examples=count,
+            database=None,
+            deadline=None,
+            phases=[Phase.explicit, Phase.generate, Phase.shrink],
+            suppress_health_check=list(HealthCheck),
+        )
+        decorated: Test = seed(FIXED_SEED)(limits(test))
+        return decorated
+
+    return decorate
 
 
 def generate(strategy: st.SearchStrategy[Drawn], count: int) -> list[Drawn]:
     """Return `count` values of a strategy; the same ones in every run, whatever else is loaded."""
     found: list[Drawn] = []
 
-    @seed(FIXED_SEED)
-    @settings(
-        backend=BACKEND,
-        max_examples=count,
-        database=None,
-        deadline=None,
-        phases=[Phase.generate],
-        suppress_health_check=list(HealthCheck),
-    )
+    @reproducible(count)
     @given(strategy)
     def collect(value: Drawn) -> None:
         found.append(value)
@@ -219,11 +231,12 @@ def _patients() -> st.SearchStrategy[dict[str, Any]]:
 
 
 def samples() -> st.SearchStrategy[list[Any]]:
-    """Return samples in mV with the digits of an analogue-to-digital converter, and null for what was not measured."""
+    """Return samples in mV with the digits of a converter, and null where nothing was measured."""
     fine = st.decimals(-1000, 1000, places=3)
     usual = st.integers(-2048, 2047).map(lambda step: Decimal(step) * 5 / 1000)
     sample = st.one_of(usual, usual, usual, fine).map(_literal)
-    return st.one_of(st.lists(sample, min_size=1, max_size=60), st.lists(st.none() | sample, min_size=1, max_size=30))
+    broken = st.lists(st.none() | sample, min_size=1, max_size=30)
+    return st.one_of(st.lists(sample, min_size=1, max_size=60), broken)
 
 
 def _leads(field: FieldDefinition) -> st.SearchStrategy[list[dict[str, Any]]]:
@@ -272,21 +285,30 @@ def _as_received(content: Any) -> Any:
     return read_json(write_json(content))
 
 
-@st.composite
-def records(draw: st.DrawFn, shape: RecordShape, vocabulary: Vocabulary) -> dict[str, Any]:
+def records(shape: RecordShape, vocabulary: Vocabulary) -> st.SearchStrategy[dict[str, Any]]:
     """Return records of one shape, every optional field present or absent, unknown ones stated at times."""
     fields = {name: field for name, field in shape.fields.items() if field.type != "names"}
-    asked = {name: field_values(field, vocabulary) for name, field in fields.items()}
-    required = {name: values for name, values in asked.items() if fields[name].required}
+    required = {name: field_values(field, vocabulary) for name, field in fields.items() if field.required}
+    optional = {name: field_values(field, vocabulary) for name, field in fields.items() if not field.required}
+    takes_unknowns = len(fields) < len(shape.fields)
+    return _records(required, optional, sorted(vocabulary.elements) if takes_unknowns else [])
+
+
+@st.composite
+def _records(
+    draw: st.DrawFn,
+    required: Mapping[str, st.SearchStrategy[Any]],
+    optional: Mapping[str, st.SearchStrategy[Any]],
+    elements: list[str],
+) -> dict[str, Any]:
     # Half of the records are nearly full: with each field drawn apart, few would ever be.
     share = draw(st.sampled_from([0.0, 0.3, 0.9, 1.0]))
-    chosen = [name for name in asked if name not in required and _is_chosen(draw, share)]
-    content = draw(st.fixed_dictionaries({**required, **{name: asked[name] for name in chosen}}))
-    names = [name for name, field in shape.fields.items() if field.type == "names"]
-    missing = [name for name, field in fields.items() if name not in content and not field.required]
-    for name in names if draw(st.booleans()) else ():
-        elements = sorted(vocabulary.elements)
-        content[name] = draw(st.lists(st.sampled_from([*missing, *missing, *elements]), max_size=5, unique=True))
+    chosen = {name: values for name, values in optional.items() if _is_chosen(draw, share)}
+    content = {name: draw(values) for name, values in {**required, **chosen}.items()}
+    if elements and draw(st.booleans()):
+        missing = [name for name in optional if name not in chosen]
+        names = st.sampled_from([*missing, *missing, *elements])
+        content["stated_unknown"] = draw(st.lists(names, max_size=5, unique=True))
     received: dict[str, Any] = _as_received(content)
     return received
 
@@ -300,11 +322,18 @@ def events(kind: str, vocabulary: Vocabulary) -> st.SearchStrategy[dict[str, Any
     return records(vocabulary.events[kind], vocabulary).map(lambda content: {**content, "kind": kind})
 
 
-@st.composite
-def checks(draw: st.DrawFn, vocabulary: Vocabulary, least_items: int = 1) -> dict[str, Any]:
+def checks(vocabulary: Vocabulary, least_items: int = 1) -> st.SearchStrategy[dict[str, Any]]:
     """Return device checks with `least_items` items or more, up to all that there are."""
-    content: dict[str, Any] = draw(records(vocabulary.check, vocabulary))
-    names = sorted(vocabulary.check_items)
-    chosen = draw(st.lists(st.sampled_from(names), min_size=min(least_items, len(names)), unique=True))
-    items = {name: draw(records(vocabulary.check_items[name], vocabulary)) for name in chosen}
-    return {**content, "items": items}
+    items = {name: records(shape, vocabulary) for name, shape in vocabulary.check_items.items()}
+    return _checks(records(vocabulary.check, vocabulary), items, least_items)
+
+
+@st.composite
+def _checks(
+    draw: st.DrawFn,
+    checks_without_items: st.SearchStrategy[dict[str, Any]],
+    items: Mapping[str, st.SearchStrategy[dict[str, Any]]],
+    least_items: int,
+) -> dict[str, Any]:
+    names = draw(st.lists(st.sampled_from(sorted(items)), min_size=least_items, unique=True))
+    return {**draw(checks_without_items), "items": {name: draw(items[name]) for name in names}}

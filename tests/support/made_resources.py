@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from typing import Any
 
@@ -14,13 +14,12 @@ from service.intake.read_check import read_check
 from service.intake.read_record import read_event, read_record
 from service.pipeline.make_resources import frame_case, make_check, make_device, make_events_and_spans
 from service.pipeline.stages import Stages, load_stages
-from service.problems import Problem, Rejected
 from service.readiness.judge_check import judge_check
 from service.records.clocks import ClockReading
 from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
 from service.records.receipts import Receipt
-from tests.support.generated_records import checks, events, generate, instants, records
+from tests.support.generated_records import events, instants, records
 
 RECEIVED_AT = datetime(2031, 3, 2, 12, 0, 0, 120_000, tzinfo=UTC)
 RECEIPT = Receipt("generated", RECEIVED_AT)
@@ -45,7 +44,7 @@ class GeneratedCase:
     readings: Mapping[str, Sequence[ClockReading]]
 
     def read(self, stages: Stages) -> GeneratedCase:
-        """Return the same case as intake took it; Rejected with the problems of its first record that it refused."""
+        """Return the same case as intake took it; Rejected where intake refuses one of its records."""
         return GeneratedCase(
             read_record(self.case, stages.vocabulary.case).content,
             tuple(
@@ -68,20 +67,29 @@ class GeneratedCase:
         return [resource.body for resource in made]
 
 
-@st.composite
-def cases(draw: st.DrawFn, kinds: Sequence[str], most_events: int = 1) -> GeneratedCase:
+def cases(kinds: Sequence[str], most_events: int = 1) -> st.SearchStrategy[GeneratedCase]:
     """Return cases with one event or more of the given kinds, on clocks that are right, wrong or not known."""
     vocabulary = shipped_stages().vocabulary
-    content = draw(records(vocabulary.case, vocabulary))
-    count = draw(st.integers(1, most_events))
-    drawn = [draw(events(draw(st.sampled_from(list(kinds))), vocabulary)) for _ in range(count)]
+    either = st.one_of([events(kind, vocabulary) for kind in kinds])
+    return _cases(records(vocabulary.case, vocabulary), either, most_events)
+
+
+@st.composite
+def _cases(
+    draw: st.DrawFn,
+    contents: st.SearchStrategy[dict[str, Any]],
+    either: st.SearchStrategy[dict[str, Any]],
+    most_events: int,
+) -> GeneratedCase:
+    content = draw(contents)
+    drawn = draw(st.lists(either, min_size=1, max_size=most_events))
     # Ids are unique within a case, and a made-up one must not meet the others by chance.
-    named = [{**event, "id": event["id"] if count == 1 else f"e-{number}"} for number, event in enumerate(drawn)]
+    named = drawn if most_events == 1 else [{**event, "id": f"e-{number}"} for number, event in enumerate(drawn)]
     readings = {}
     for clock in sorted({event["clock"] for event in named if "clock" in event}):
         pairs = draw(st.lists(st.tuples(instants(), st.integers(-7200, 7200)), max_size=2))
         readings[clock] = [
-            ClockReading(clock, parse_instant(at), _moved(parse_instant(at), seconds), f"r-{number}")
+            ClockReading(clock, parse_instant(at), parse_instant(at) + timedelta(seconds=seconds), f"r-{number}")
             for number, (at, seconds) in enumerate(pairs)
         ]
     versions = [draw(st.sampled_from([(1, False), (1, False), (2, False), (2, True)])) for _ in named]
@@ -90,10 +98,6 @@ def cases(draw: st.DrawFn, kinds: Sequence[str], most_events: int = 1) -> Genera
         tuple((event, version, gone) for event, (version, gone) in zip(named, versions, strict=True)),
         readings,
     )
-
-
-def _moved(moment: datetime, seconds: int) -> datetime:
-    return datetime.fromtimestamp(moment.timestamp() + seconds, tz=UTC)
 
 
 def device_resources(content: Mapping[str, Any], stages: Stages) -> list[Resource]:

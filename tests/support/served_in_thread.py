@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import socket
+import ssl
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 from typing import Literal
 
 import uvicorn
@@ -23,8 +26,19 @@ def free_port() -> int:
     return port
 
 
+@dataclass(frozen=True, slots=True)
+class ServedTls:
+    """The certificate of a server as PEM files, and the authority whose certificates clients must show, if any."""
+
+    certificate: Path
+    key: Path
+    clients_from: Path | None = None
+
+
 @contextmanager
-def served(app: ASGIApp, port: int, *, lifespan: Literal["on", "off"] = "on") -> Iterator[None]:
+def served(
+    app: ASGIApp, port: int, *, lifespan: Literal["on", "off"] = "on", tls: ServedTls | None = None
+) -> Iterator[None]:
     """Serve `app` at 127.0.0.1 until the context is left, its lifespan included.
 
     The protocol is the one written in Python and no proxy's headers are read, so that a fault can reach the socket.
@@ -40,6 +54,10 @@ def served(app: ASGIApp, port: int, *, lifespan: Literal["on", "off"] = "on") ->
         access_log=False,
         log_config=None,
         timeout_graceful_shutdown=3,
+        ssl_certfile=tls.certificate if tls else None,
+        ssl_keyfile=tls.key if tls else None,
+        ssl_ca_certs=str(tls.clients_from) if tls and tls.clients_from else None,
+        ssl_cert_reqs=ssl.CERT_REQUIRED if tls and tls.clients_from else ssl.CERT_NONE,
     )
     server = uvicorn.Server(config)
     thread = threading.Thread(target=server.run, name=f"serves-{port}", daemon=True)

@@ -1,7 +1,7 @@
 """Writes the pages of docs/ that are made from the mapping data; a house test holds each against the data.
 
-`python -m tests.support.write_vocabulary_pages` writes docs/event-kinds.md, check-items.md, completeness.md and
-codes.md anew.
+`python -m tests.support.write_vocabulary_pages` writes docs/event-kinds.md, check-items.md, completeness.md,
+plausibility.md and codes.md anew.
 """
 
 from __future__ import annotations
@@ -56,6 +56,8 @@ def condition_in_words(condition: Any) -> str:
             return f"`{name}` differs from `{other}` by more than {number} and by more than {percent} per cent"
         case {"field": name, "in": values}:
             return f"`{name}` is one of {', '.join(_value(value) for value in values)}"
+        case {"field": name, "before": other}:
+            return f"`{name}` lies before `{other}`"
         case {"field": name, "is": value}:
             return f"`{name}` is {_value(value)}"
         case {"field": name, **rest} if len(rest) == 1:
@@ -254,6 +256,28 @@ def _completeness(stages: Stages, vocabulary: Vocabulary) -> Iterator[str]:
         yield ""
 
 
+def _plausibility(vocabulary: Vocabulary) -> Iterator[str]:
+    yield "# Plausibility rules"
+    yield ""
+    yield _MADE
+    yield ""
+    yield (
+        "What may have happened and yet asks for a second look. A rule gives the warning"
+        " [implausible](problems.md#implausible), which is kept with the event; it refuses nothing and"
+        " advises nothing. The rules stand in `mappings/plausibility.yaml`, whose head explains their form."
+    )
+    yield ""
+    for rule in load_yaml(vocabulary.folder / "plausibility.yaml").plain()["rules"]:
+        yield f"## {rule['rule']}"
+        yield ""
+        yield f"{', '.join(f'`{kind}`' for kind in rule['kinds'])}, at `{rule['field']}`: {rule['says']}."
+        yield ""
+        yield f"- Where {condition_in_words(rule['when'])}."
+        yield f"- Usual: {rule['usual']}."
+        yield f"- Source: {rule['source']}"
+        yield ""
+
+
 def _codes(vocabulary: Vocabulary) -> Iterator[str]:
     yield "# Code tables"
     yield ""
@@ -292,6 +316,7 @@ def make_pages() -> dict[str, str]:
         "event-kinds.md": _page(_event_kinds(vocabulary, fragments)),
         "check-items.md": _page(_check_items(vocabulary, fragments)),
         "completeness.md": _page(_completeness(stages, vocabulary)),
+        "plausibility.md": _page(_plausibility(vocabulary)),
         "codes.md": _page(_codes(vocabulary)),
     }
 

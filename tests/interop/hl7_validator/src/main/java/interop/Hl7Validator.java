@@ -166,8 +166,8 @@ public final class Hl7Validator {
             return judge(request);
         } catch (JsonProcessingException fault) {
             return refusal(null, "protocol", "the line is not JSON: " + fault.getOriginalMessage());
-        } catch (RuntimeException | StackOverflowError fault) {
-            // A resource that the validator stumbles over must not take the others with it.
+        } catch (RuntimeException | StackOverflowError | LinkageError fault) {
+            // A resource that the validator stumbles over, or a class that it lacks, must not take the others with it.
             return refusal(request, "exception", fault.toString());
         }
     }

@@ -1,0 +1,201 @@
+"""The same deliveries to FHIR servers of other people, by each strategy: all arrives, once, and is what we made.
+
+A further server is one more entry in SERVERS: how it is started over a folder and port of its own.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+
+from service.settings import Strategy
+from tests.support.compare_arrival import Resources, made_by_service, plain_content
+from tests.support.delivering_service import Client, example, quick_settings, running_service
+from tests.support.fhir_search import found_by_identifier
+from tests.support.third_party_servers import RunningServer, start_sekmet
+
+pytestmark = pytest.mark.server
+
+EXAMPLES = {"c-demo": "demo", "c-paediatric": "paediatric", "c-pacing": "pacing"}
+STRATEGIES = (Strategy.AUTO, Strategy.CONDITIONAL_UPDATE, Strategy.CONDITIONAL_CREATE)
+
+Start = Callable[[Path, int | None], RunningServer]
+SERVERS: dict[str, Start] = {"sekmet": start_sekmet}
+
+
+@dataclass(slots=True)
+class Delivery:
+    """A service that delivers to a server of other people, which can be killed and brought back."""
+
+    client: Client
+    server: RunningServer
+    start: Start
+    folder: Path
+    strategy: Strategy
+
+    def kill_server(self) -> None:
+        """End the server as a power cut would."""
+        self.server.kill()
+
+    def restart_server(self) -> None:
+        """Bring the server back at its address, with what it stored."""
+        self.server = self.start(self.folder, httpx.URL(self.server.base_url).port)
+
+    @property
+    def by_our_ids(self) -> bool:
+        """Return whether resources stand at the server under our own ids."""
+        return self.strategy is Strategy.AUTO
+
+    def assert_arrived_once(self, cases: list[str]) -> int:
+        """Assert that each resource of the cases is found once and is what we made; return how many."""
+        self.client.until_nothing_waits(60)
+        assert self.client.deliveries("held") == []
+        made = made_by_service(self.client, cases)
+        if not self.by_our_ids:
+            made = {name: body for name, body in made.items() if body["resourceType"] != "Provenance"}
+        there, names = self._read_back(made)
+        for reference, body in made.items():
+            assert plain_content(there[reference], names) == plain_content(body, {}), reference
+        return len(there)
+
+    def _read_back(self, made: Resources) -> tuple[dict[str, dict[str, Any]], dict[str, str]]:
+        """Return what the server holds by our references, and our reference for each of the server's."""
+        there: dict[str, dict[str, Any]] = {}
+        names: dict[str, str] = {}
+        for reference in made:
+            resource_type, _, our_id = reference.partition("/")
+            if resource_type == "Provenance":
+                # It has no identifier, and so goes out under our own ids only.
+                there[reference] = self._read(reference)
+                continue
+            found = found_by_identifier(self.client.http, self.server.base_url, resource_type, our_id)
+            assert len(found) == 1, (reference, len(found))
+            there[reference] = found[0]
+            names[f"{resource_type}/{found[0]['id']}"] = reference
+            if self.by_our_ids:
+                assert found[0]["id"] == our_id
+        return there, names
+
+    def _read(self, reference: str) -> dict[str, Any]:
+        response = self.client.http.get(f"{self.server.base_url}/{reference}")
+        assert response.status_code == 200, (reference, response.text)
+        body: dict[str, Any] = response.json()
+        return body
+
+
+@contextmanager
+def _delivering(name: str, strategy: Strategy, folder: Path) -> Iterator[Delivery]:
+    start = SERVERS[name]
+    server = start(folder / "server", None)
+    settings = quick_settings(folder / "service.sqlite", server.base_url, strategy, timeout_seconds=20)
+    try:
+        with running_service(settings) as client:
+            delivery = Delivery(client, server, start, folder / "server", strategy)
+            try:
+                yield delivery
+            finally:
+                server = delivery.server
+    finally:
+        server.stop()
+
+
+@pytest.fixture(params=STRATEGIES, ids=[strategy.value for strategy in STRATEGIES], scope="module")
+def strategy(request: pytest.FixtureRequest) -> Strategy:
+    chosen: Strategy = request.param
+    return chosen
+
+
+@pytest.fixture(params=SERVERS, scope="module")
+def delivery(
+    request: pytest.FixtureRequest, strategy: Strategy, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Delivery]:
+    with _delivering(request.param, strategy, tmp_path_factory.mktemp("delivery")) as opened:
+        yield opened
+
+
+def _post(client: Client, case_id: str, name: str, **changes: Any) -> list[dict[str, Any]]:
+    client.call("PUT", f"/v1/cases/{case_id}", {**example(f"{name}/case.json"), **changes}, wanted=201)
+    events: list[dict[str, Any]] = example(f"{name}/events.json")
+    answer = client.call("POST", f"/v1/cases/{case_id}/events", events, wanted=207)
+    assert {outcome["outcome"] for outcome in answer["outcomes"]} == {"accepted"}
+    return events
+
+
+def _first(events: list[dict[str, Any]], kind: str) -> dict[str, Any]:
+    return next(event for event in events if event["kind"] == kind)
+
+
+def _own(case_id: str) -> dict[str, Any]:
+    """Return what makes a case one of another patient and visit."""
+    return {
+        "patient": {"identifier": {"system": "urn:example:hospital:patients", "value": f"P-{case_id}"}},
+        "encounter": {"system": "urn:example:hospital:encounters", "value": f"E-{case_id}"},
+    }
+
+
+@pytest.mark.parametrize("case_id", EXAMPLES)
+def test_every_example_arrives_once_and_is_read_back_as_it_was_made(case_id: str, delivery: Delivery) -> None:
+    _post(delivery.client, case_id, EXAMPLES[case_id])
+    assert delivery.assert_arrived_once([case_id]) > 10
+
+
+def test_the_same_events_again_change_nothing(delivery: Delivery) -> None:
+    client, case_id = delivery.client, "c-repeated"
+    events = _post(client, case_id, "demo", **_own(case_id))
+    delivery.assert_arrived_once([case_id])
+    before = len(client.deliveries("delivered"))
+    answer = client.call("POST", f"/v1/cases/{case_id}/events", events, wanted=207)
+    assert {outcome["outcome"] for outcome in answer["outcomes"]} == {"duplicate"}
+    delivery.assert_arrived_once([case_id])
+    assert len(client.deliveries("delivered")) == before
+
+
+def test_a_correction_a_retraction_and_an_amendment_stand_in_their_last_version(delivery: Delivery) -> None:
+    client, case_id = delivery.client, "c-changed"
+    events = _post(client, case_id, "demo", **_own(case_id))
+    delivery.assert_arrived_once([case_id])
+    address = f"/v1/cases/{case_id}/events"
+    assessed, signs = _first(events, "rhythm_assessed"), _first(events, "vital_signs")
+    for note in ("first correction", "second correction"):
+        client.call("PUT", f"{address}/{assessed['id']}?reason=test", {**assessed, "note": note})
+    client.call("DELETE", f"{address}/{signs['id']}?reason=test")
+    amended = {**example("demo/case.json"), **_own(case_id), "location": "Ward 5, bed 1"}
+    client.call("PUT", f"/v1/cases/{case_id}", amended)
+    delivery.assert_arrived_once([case_id])
+    made = made_by_service(client, [case_id])
+    assert "entered-in-error" in {body.get("status") for body in made.values()}
+    assert "second correction" in {note["text"] for body in made.values() for note in body.get("note", ())}
+
+
+def test_a_device_check_arrives_once(delivery: Delivery) -> None:
+    client = delivery.client
+    client.call("PUT", "/v1/devices/D-9", example("device-check/device.json"), wanted=201)
+    answer = client.call("POST", "/v1/devices/D-9/checks", example("device-check/check.json"), wanted=201)
+    client.until_nothing_waits(60)
+    assert client.deliveries("held") == []
+    observations = [name for name in answer["resources"] if name.startswith("Observation/")]
+    assert observations
+    for reference in observations:
+        our_id = reference.partition("/")[2]
+        assert len(found_by_identifier(client.http, delivery.server.base_url, "Observation", our_id)) == 1
+
+
+def test_a_server_that_is_killed_in_the_middle_and_comes_back_has_everything_once(delivery: Delivery) -> None:
+    client = delivery.client
+    cases = [f"c-killed-{number}" for number in range(4)]
+    _post(client, cases[0], "demo", **_own(cases[0]))
+    delivery.kill_server()
+    for case_id in cases[1:3]:
+        _post(client, case_id, "demo", **_own(case_id))
+    delivery.restart_server()
+    # It is killed again while what has gathered is being delivered.
+    _post(client, cases[3], "demo", **_own(cases[3]))
+    delivery.kill_server()
+    delivery.restart_server()
+    assert delivery.assert_arrived_once(cases) > 40
