@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import asyncio
 import signal
-import sys
 from collections.abc import Callable
 from functools import partial
 from pathlib import Path
 from typing import Annotated, TypeVar
 
-import structlog
 import typer
 import uvicorn
 
 from service.audit.verify_chain import Seal, verify_chain
+from service.cli_destination import destination_app
 from service.cli_mappings import mappings_app
+from service.configure_logging import configure_logging
 from service.demo import run_demo
 from service.exact_json import write_json
 from service.main import ServeOptions, build_application, check_address, deliver
@@ -42,20 +42,7 @@ app = typer.Typer(
 audit_app = typer.Typer(no_args_is_help=True, help="Ask the audit log.")
 app.add_typer(audit_app, name="audit")
 app.add_typer(mappings_app, name="mappings")
-
-
-def configure_logging() -> None:
-    """Have the log written to standard error, one JSON object a line."""
-    structlog.configure(
-        processors=[
-            structlog.processors.add_log_level,
-            structlog.processors.TimeStamper(fmt="iso", utc=True),
-            structlog.processors.format_exc_info,
-            structlog.processors.JSONRenderer(),
-        ],
-        logger_factory=structlog.PrintLoggerFactory(sys.stderr),
-        cache_logger_on_first_use=True,
-    )
+app.add_typer(destination_app, name="destination")
 
 
 @app.command()

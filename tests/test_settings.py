@@ -2,14 +2,23 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import structlog
 from typer.testing import CliRunner
 
 from service.cli import app
 from service.main import check_address
 from service.settings import AuthMode, Settings, WrongSettings, is_loopback, read_settings
+
+
+@pytest.fixture(autouse=True)
+def restored_logging() -> Iterator[None]:
+    """Undo what a command does to the log: it would write to a stream that is closed by then."""
+    yield
+    structlog.reset_defaults()
 
 
 @pytest.mark.parametrize("host", ["127.0.0.1", "127.9.9.9", "::1", "localhost"])

@@ -97,4 +97,3 @@ def append_entry(
         keep_refused_body(tx, entry.number, refused_body)
     tx.chain_head = (entry.number, entry.hash)
     return entry
-

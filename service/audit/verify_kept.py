@@ -154,9 +154,7 @@ class KeptRows:
 
     def _faults_of_event(self, entry: AuditEntry, detail: Mapping[str, Any]) -> Iterator[str]:
         self._vouched["events"] += 1
-        row = self._tx.one(
-            _EVENT, case_id=entry.case_id, event_id=detail["event_id"], version=detail["version"]
-        )
+        row = self._tx.one(_EVENT, case_id=entry.case_id, event_id=detail["event_id"], version=detail["version"])
         retracted = int(entry.action == Action.EVENT_RETRACTED)
         yield from _faults_of_record("event", entry, detail, row, (detail["kind"], detail["clock"], retracted))
 

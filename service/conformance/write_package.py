@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import gzip
 import io
+import struct
 import tarfile
+import zlib
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +25,8 @@ from service.pipeline.stages import Stages
 
 _INDEXED = ("url", "version", "kind", "type", "supplements", "content")
 _COMPRESSION = 9
+_GZIP_HEADER = b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x02\xff"
+"""Deflate, no name, no time, best compression, no operating system."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +122,17 @@ def archive(files: Mapping[str, bytes]) -> bytes:
             entry.size = len(content)
             entry.mode = 0o644
             tar.addfile(entry, io.BytesIO(content))
-    return gzip.compress(tar_bytes.getvalue(), compresslevel=_COMPRESSION, mtime=0)
+    return _gzipped(tar_bytes.getvalue())
+
+
+def _gzipped(content: bytes) -> bytes:
+    """Return `content` as a gzip file (RFC 1952) whose header is written here.
+
+    Python's own differs from version to version in the byte that names the operating system.
+    """
+    deflate = zlib.compressobj(_COMPRESSION, zlib.DEFLATED, -zlib.MAX_WBITS)
+    packed = deflate.compress(content) + deflate.flush()
+    return _GZIP_HEADER + packed + struct.pack("<II", zlib.crc32(content), len(content) & 0xFFFFFFFF)
 
 
 def write_package(package: FhirPackage, file: Path) -> int:

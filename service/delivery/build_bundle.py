@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 from urllib.parse import quote
 
+from service.delivery.read_capabilities import TYPES_WITHOUT_IDENTIFIER
 from service.exact_json import read_json, write_json
 from service.settings import Strategy
-
-_WITHOUT_IDENTIFIER = frozenset({"Provenance"})
-"""Types that R4 gives no identifier, so that no condition can tell whether one has arrived already."""
 
 UUID_SYSTEM = "urn:ietf:rfc:3986"
 
@@ -30,26 +28,45 @@ class Outgoing:
         return f"{self.resource_type}/{self.resource_id}"
 
 
-def sendable(resources: Sequence[Outgoing], strategy: Strategy) -> list[Outgoing]:
-    """Return those of the resources that can arrive exactly once by the strategy."""
-    if strategy is Strategy.CLIENT_IDS:
-        return list(resources)
-    return [resource for resource in resources if resource.resource_type not in _WITHOUT_IDENTIFIER]
+def sendable(
+    resources: Sequence[Outgoing], strategy: Strategy, left_out: Collection[str] = frozenset()
+) -> list[Outgoing]:
+    """Return those of the resources that can arrive exactly once by the strategy and are not of a type left out."""
+    unsent = frozenset(left_out) if strategy is Strategy.CLIENT_IDS else TYPES_WITHOUT_IDENTIFIER | set(left_out)
+    return [resource for resource in resources if resource.resource_type not in unsent]
 
 
 def build_bundle(
-    resources: Sequence[Outgoing], strategy: Strategy, base: str, remote_ids: Mapping[str, str]
+    resources: Sequence[Outgoing],
+    strategy: Strategy,
+    base: str,
+    remote_ids: Mapping[str, str],
+    left_out: Collection[str] = frozenset(),
 ) -> bytes:
     """Return the transaction Bundle that brings `resources` to the server at `base`.
 
     With ids of our own choice the bytes of each resource go out untouched. Otherwise the id is left out, and
     references point to the ids that the server has given (`remote_ids`: our reference to its id) or, inside the
-    Bundle, to the fullUrl.
+    Bundle, to the fullUrl. A reference to a resource of a type that is left out names its identifier, since
+    nothing will ever stand at its address.
     """
+    names = _Names(
+        strategy, base.rstrip("/"), remote_ids, {each.reference for each in resources}, frozenset(left_out)
+    )
     entry = _client_id_entry if strategy is Strategy.CLIENT_IDS else _conditional_entry
-    within = {resource.reference for resource in resources}
-    entries = [entry(resource, strategy, base.rstrip("/"), remote_ids, within) for resource in resources]
+    entries = [entry(resource, names) for resource in resources]
     return b'{"resourceType":"Bundle","type":"transaction","entry":[' + b",".join(entries) + b"]}"
+
+
+@dataclass(frozen=True, slots=True)
+class _Names:
+    """How the resources of one Bundle are named at the server."""
+
+    strategy: Strategy
+    base: str
+    remote_ids: Mapping[str, str]
+    within: Collection[str]
+    left_out: frozenset[str]
 
 
 def _entry(full_url: str, body: bytes, request: Mapping[str, str]) -> bytes:
@@ -58,47 +75,54 @@ def _entry(full_url: str, body: bytes, request: Mapping[str, str]) -> bytes:
     )
 
 
-def _client_id_entry(
-    resource: Outgoing, _strategy: Strategy, base: str, _remote_ids: Mapping[str, str], _within: set[str]
-) -> bytes:
-    return _entry(f"{base}/{resource.reference}", resource.body, {"method": "PUT", "url": resource.reference})
+def _client_id_entry(resource: Outgoing, names: _Names) -> bytes:
+    body = resource.body
+    if names.left_out:
+        body = write_json(_with_their_references(read_json(body), names))
+    request = {"method": "PUT", "url": resource.reference}
+    return _entry(f"{names.base}/{resource.reference}", body, request)
 
 
-def _conditional_entry(
-    resource: Outgoing, strategy: Strategy, _base: str, remote_ids: Mapping[str, str], within: set[str]
-) -> bytes:
+def identifier_condition(resource_id: str) -> str:
+    """Return the search that finds a resource of ours by its identifier."""
+    return f"identifier={quote(UUID_SYSTEM, safe='')}%7C{quote(f'urn:uuid:{resource_id}', safe='')}"
+
+
+def _conditional_entry(resource: Outgoing, names: _Names) -> bytes:
     body = read_json(resource.body)
     del body["id"]
-    condition = f"identifier={quote(UUID_SYSTEM, safe='')}%7C{quote(f'urn:uuid:{resource.resource_id}', safe='')}"
+    condition = identifier_condition(resource.resource_id)
     request: dict[str, str]
-    known = remote_ids.get(resource.reference)
+    known = names.remote_ids.get(resource.reference)
     if known is not None:
         body["id"] = known
         request = {"method": "PUT", "url": f"{resource.resource_type}/{known}"}
-    elif strategy is Strategy.CONDITIONAL_UPDATE:
+    elif names.strategy is Strategy.CONDITIONAL_UPDATE:
         request = {"method": "PUT", "url": f"{resource.resource_type}?{condition}"}
     else:
         request = {"method": "POST", "url": resource.resource_type, "ifNoneExist": condition}
-    pointed = _with_their_references(body, remote_ids, within)
-    return _entry(f"urn:uuid:{resource.resource_id}", write_json(pointed), request)
+    return _entry(f"urn:uuid:{resource.resource_id}", write_json(_with_their_references(body, names)), request)
 
 
-def _with_their_references(value: Any, remote_ids: Mapping[str, str], within: set[str]) -> Any:
+def _with_their_references(value: Any, names: _Names) -> Any:
     """Return a copy of a resource whose references name what the server knows."""
     if isinstance(value, dict):
-        return {
-            name: _their_reference(member, remote_ids, within)
-            if name == "reference" and isinstance(member, str)
-            else _with_their_references(member, remote_ids, within)
-            for name, member in value.items()
-        }
+        copied = {name: _with_their_references(member, names) for name, member in value.items()}
+        reference = copied.get("reference")
+        return _their_reference(copied, reference, names) if isinstance(reference, str) else copied
     if isinstance(value, list):
-        return [_with_their_references(item, remote_ids, within) for item in value]
+        return [_with_their_references(item, names) for item in value]
     return value
 
 
-def _their_reference(reference: str, remote_ids: Mapping[str, str], within: set[str]) -> str:
+def _their_reference(value: dict[str, Any], reference: str, names: _Names) -> dict[str, Any]:
     resource_type, _, resource_id = reference.partition("/")
-    if reference in within and reference not in remote_ids:
-        return f"urn:uuid:{resource_id}"
-    return f"{resource_type}/{remote_ids.get(reference, resource_id)}"
+    if resource_type in names.left_out:
+        rest = {name: member for name, member in value.items() if name != "reference"}
+        identifier = {"system": UUID_SYSTEM, "value": f"urn:uuid:{resource_id}"}
+        return {"type": resource_type, "identifier": identifier, **rest}
+    if names.strategy is Strategy.CLIENT_IDS:
+        return value
+    if reference in names.within and reference not in names.remote_ids:
+        return {**value, "reference": f"urn:uuid:{resource_id}"}
+    return {**value, "reference": f"{resource_type}/{names.remote_ids.get(reference, resource_id)}"}

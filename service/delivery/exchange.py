@@ -88,4 +88,7 @@ def _sentence(error: Exception, url: httpx.URL, timeout_seconds: float) -> str:
             return f"nothing listens at {place}"
     if isinstance(error, TimeoutError | httpx.TimeoutException):
         return f"no answer from {place} within {timeout_seconds:g} seconds (TimeoutError)"
+    if url.scheme == "https" and isinstance(error, httpx.RemoteProtocolError | httpx.ReadError):
+        # With TLS 1.3 a server that misses our certificate says so after the handshake, and often just hangs up.
+        return f"{place} hung up without an answer ({type(error).__name__}); it may want a client certificate"
     return f"no answer from {place}: {type(error).__name__}"

@@ -8,6 +8,9 @@ from typing import Any
 
 from service.settings import Strategy
 
+TYPES_WITHOUT_IDENTIFIER = frozenset({"Provenance"})
+"""Types that R4 gives no identifier, so that no condition can tell whether one has arrived already."""
+
 
 class NotAFhirServerError(Exception):
     """What answers at the destination is not a FHIR R4 server; the message says how that shows."""
@@ -20,6 +23,8 @@ class TypeCapabilities:
     update_create: bool
     conditional_create: bool
     conditional_update: bool
+    search_by_identifier: bool = False
+    versioning: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +67,11 @@ def read_capabilities(statement: object) -> Capabilities:
                 update_create=listed.get("updateCreate") is True,
                 conditional_create=listed.get("conditionalCreate") is True,
                 conditional_update=listed.get("conditionalUpdate") is True,
+                search_by_identifier=any(
+                    parameter.get("name") == "identifier"
+                    for parameter in _objects(listed.get("searchParam"), "searchParam")
+                ),
+                versioning=str(listed["versioning"])[:30] if "versioning" in listed else None,
             )
             for listed in _objects(server.get("resource"), "resource")
         },
@@ -86,6 +96,8 @@ def choose_strategy(capabilities: Capabilities, needed: Collection[str], wish: S
 
 def missing_capabilities(capabilities: Capabilities, needed: Collection[str], strategy: Strategy) -> list[str]:
     """Return, a sentence each, what the server does not offer of what the strategy needs."""
+    if strategy is not Strategy.CLIENT_IDS:
+        needed = [name for name in needed if name not in TYPES_WITHOUT_IDENTIFIER]
     missing = [] if capabilities.transaction else ["the server does not say that it takes transactions"]
     unlisted = sorted(name for name in needed if name not in capabilities.types)
     if unlisted:

@@ -115,18 +115,12 @@ def _identify(
     return None if None in parts else resource_id((source, *parts))
 
 
-def own_scope(made_id: str, scope: dict[str, Any], item: Mapping[str, Any]) -> dict[str, Any]:
-    """Return what one resource is rendered with; `scope` itself where it repeats over nothing."""
-    if item:
-        scope = {**scope, **item}
-    scope["resource_id"] = made_id
-    return scope
-
-
 def _render(
     template: ResourceTemplate, made_id: str, scope: dict[str, Any], item: Mapping[str, Any]
 ) -> MadeResource:
-    scope = own_scope(made_id, scope, item)
+    if item:
+        scope = {**scope, **item}
+    scope["resource_id"] = made_id
     body: dict[str, Any] = {"resourceType": template.resource_type, "id": made_id}
     for name, node in template.members:
         value = node.render(scope)

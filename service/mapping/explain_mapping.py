@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
-from service.mapping.apply_mapping import MadeResource, RecordMapping, ResourceTemplate, own_scope
+from service.mapping.apply_mapping import MadeResource, RecordMapping, ResourceTemplate
 from service.mapping.element_origins import ElementOrigin, Origin
 from service.mapping.load_mappings import Mappings
 from service.mapping.placeholders import Values
@@ -46,7 +46,7 @@ class ExplainedMapping(RecordMapping):
         made = RecordMapping.apply(self, source, identity, values)
         chosen, scope = self.choose(source, identity, values)
         for resource, (template, made_id, item) in zip(made, chosen, strict=True):
-            elements = tuple(_explain(self, template, own_scope(made_id, scope, item)))
+            elements = tuple(_explain(self, template, {**scope, **item, "resource_id": made_id}))
             self.explained[resource.reference] = ExplainedResource(
                 resource, template.place, template.asked, elements
             )

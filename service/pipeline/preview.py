@@ -30,9 +30,7 @@ def _parts(value: object) -> tuple[object, Sequence[object], str]:
     if unknown:
         raise Rejected(
             [
-                Problem(
-                    Code.UNKNOWN_FIELD, json_pointer([name]), f"there is no field {name[:64]!r} here", _WANTED
-                )
+                Problem(Code.UNKNOWN_FIELD, json_pointer([name]), f"there is no field {name[:64]!r} here", _WANTED)
                 for name in unknown
             ]
         )

@@ -43,6 +43,7 @@ class Delivery:
     outcome: str | None
     entries: int
     size: int
+    concerns: str | None = None
 
 
 _COLUMNS = (
@@ -60,6 +61,7 @@ _COLUMNS = (
     deliveries.c.outcome,
     deliveries.c.entries,
     func.length(deliveries.c.body),
+    deliveries.c.concerns,
 )
 _INSERT = Statement(
     insert(deliveries).returning(deliveries.c.delivery_id),
@@ -99,8 +101,14 @@ _OF_BATCH = Statement(
     .where(deliveries.c.batch_id == bindparam("batch_id"), deliveries.c.state == "waiting")
     .order_by(deliveries.c.delivery_id)
 )
-_INSERT_BATCH = Statement(insert(batches).returning(batches.c.batch_id), columns=["strategy", "body", "created_at"])
-_BATCH = Statement(select(batches.c.strategy, batches.c.body).where(batches.c.batch_id == bindparam("batch_id")))
+_INSERT_BATCH = Statement(
+    insert(batches).returning(batches.c.batch_id), columns=["strategy", "body", "created_at", "left_out"]
+)
+_BATCH = Statement(
+    select(batches.c.strategy, batches.c.body, batches.c.left_out).where(
+        batches.c.batch_id == bindparam("batch_id")
+    )
+)
 _SET_BATCH = Statement(
     update(deliveries)
     .where(deliveries.c.delivery_id == bindparam("of"))
@@ -115,6 +123,7 @@ _RECORD_ATTEMPT = Statement(
         next_attempt_at=bindparam("new_next"),
         last_error=bindparam("new_error"),
         outcome=bindparam("new_outcome"),
+        concerns=bindparam("new_concerns"),
         settled_at=bindparam("new_settled"),
     )
 )
@@ -166,6 +175,7 @@ def enqueue(tx: Transaction, new: NewDelivery, now: str) -> int:
         body=body,
         created_at=now,
         settled_at=None,
+        concerns=None,
     )
     if row is None:
         raise RuntimeError("the database gave the new delivery no number")
@@ -210,9 +220,19 @@ def deliveries_of_batch(tx: Transaction, batch_id: int) -> list[Delivery]:
     return [_delivery(row) for row in tx.run(_OF_BATCH, batch_id=batch_id)]
 
 
-def keep_batch(tx: Transaction, body: bytes, strategy: str, members: Iterable[int], now: str) -> int:
+@dataclass(frozen=True, slots=True)
+class KeptBatch:
+    """The bytes of a batch, the strategy by which they were made, and the resource types that it left out."""
+
+    strategy: str
+    body: bytes
+    left_out: frozenset[str] = frozenset()
+
+
+def keep_batch(tx: Transaction, batch: KeptBatch, members: Iterable[int], now: str) -> int:
     """Keep the bytes that are about to be sent for `members`, so that a retry sends the same; return the number."""
-    row = tx.one(_INSERT_BATCH, strategy=strategy, body=body, created_at=now)
+    left_out = ",".join(sorted(batch.left_out)) or None
+    row = tx.one(_INSERT_BATCH, strategy=batch.strategy, body=batch.body, created_at=now, left_out=left_out)
     if row is None:
         raise RuntimeError("the database gave the new batch no number")
     for member in members:
@@ -220,20 +240,12 @@ def keep_batch(tx: Transaction, body: bytes, strategy: str, members: Iterable[in
     return int(row[0])
 
 
-@dataclass(frozen=True, slots=True)
-class KeptBatch:
-    """The bytes of a batch, and the strategy by which they were made."""
-
-    strategy: str
-    body: bytes
-
-
 def find_batch(tx: Transaction, batch_id: int) -> KeptBatch:
     """Return a batch; RuntimeError where the store has lost it."""
     row = tx.one(_BATCH, batch_id=batch_id)
     if row is None:
         raise RuntimeError(f"the batch {batch_id} is not in the store")
-    return KeptBatch(row[0], row[1])
+    return KeptBatch(row[0], row[1], frozenset(row[2].split(",")) if row[2] else frozenset())
 
 
 def dissolve_batch(tx: Transaction, members: Iterable[int], *, alone: bool) -> None:
@@ -251,6 +263,7 @@ class AttemptResult:
     next_attempt_at: str
     last_error: str | None
     outcome: str | None
+    concerns: str | None = None
 
 
 def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now: str) -> None:
@@ -264,6 +277,7 @@ def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now
         new_next=result.next_attempt_at,
         new_error=result.last_error,
         new_outcome=result.outcome,
+        new_concerns=result.concerns,
         new_settled=now if settled else None,
     )
     if result.state == "delivered":

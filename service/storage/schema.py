@@ -130,6 +130,7 @@ batches = Table(
     Column("strategy", String(20), nullable=False),
     Column("body", LargeBinary, nullable=False),
     Column("created_at", String(27), nullable=False),
+    Column("left_out", Text, nullable=True),
 )
 
 deliveries = Table(
@@ -151,6 +152,7 @@ deliveries = Table(
     Column("body", LargeBinary, nullable=False),
     Column("created_at", String(27), nullable=False),
     Column("settled_at", String(27), nullable=True),
+    Column("concerns", Text, nullable=True),
     ForeignKeyConstraint(["batch_id"], ["batches.batch_id"]),
 )
 Index("ix_deliveries_state", deliveries.c.state, deliveries.c.lane, deliveries.c.delivery_id)
@@ -174,6 +176,18 @@ remote_ids = Table(
     Column("remote_version", String(64), nullable=True),
     PrimaryKeyConstraint("resource_type", "resource_id"),
 )
+
+read_backs = Table(
+    "read_backs",
+    metadata,
+    Column("resource_type", String(40), nullable=False),
+    Column("resource_id", String(64), nullable=False),
+    Column("case_id", String(64), nullable=True),
+    Column("result", String(8), nullable=False),
+    Column("checked_at", String(27), nullable=False),
+    PrimaryKeyConstraint("resource_type", "resource_id"),
+)
+Index("ix_read_backs_case", read_backs.c.case_id, read_backs.c.result)
 
 audit_entries = Table(
     "audit_entries",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
@@ -67,7 +67,31 @@ async def get_gaps(request: Request, case_id: str) -> Response:
     return json_answer(await parts.store.read(lambda tx: read_gaps(tx, parts.stages, case_id)))
 
 
-@router.get("/cases/{case_id}/fhir", summary="Read the FHIR resources of a case")
+_FHIR_ANSWER: dict[int | str, dict[str, Any]] = {
+    200: {
+        "description": "The Bundle; or, with `explain`, an object that holds it beside its explanation.",
+        "content": {
+            "application/json": {
+                "schema": {
+                    "anyOf": [
+                        {"type": "object", "description": "A FHIR R4 Bundle of the type collection."},
+                        {
+                            "type": "object",
+                            "required": ["bundle", "explanation"],
+                            "properties": {
+                                "bundle": {"type": "object"},
+                                "explanation": {"type": "array", "items": {"type": "object"}},
+                            },
+                        },
+                    ]
+                }
+            }
+        },
+    }
+}
+
+
+@router.get("/cases/{case_id}/fhir", summary="Read the FHIR resources of a case", responses=_FHIR_ANSWER)
 async def get_fhir(
     request: Request,
     case_id: str,

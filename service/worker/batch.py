@@ -30,6 +30,7 @@ class Batch:
     resources: tuple[tuple[Outgoing, ...], ...]
     strategy: Strategy
     remote_ids: Mapping[str, str]
+    left_out: frozenset[str] = frozenset()
     batch_id: int | None = None
     body: bytes | None = None
 
@@ -51,7 +52,9 @@ class Batch:
     @property
     def sent(self) -> list[Outgoing]:
         """Return the resources that go out, in the order of the Bundle's entries."""
-        return sendable([resource for member in self.resources for resource in member], self.strategy)
+        return sendable(
+            [resource for member in self.resources for resource in member], self.strategy, self.left_out
+        )
 
     def only(self, places: Iterable[int]) -> Batch:
         """Return the batch with those of its members alone."""
@@ -64,17 +67,22 @@ class Batch:
 
     def bytes_for(self, base: str) -> bytes:
         """Return the bytes to be sent: the same as before where the batch has been sent before."""
-        return self.body or build_bundle(self.sent, self.strategy, base, self.remote_ids)
+        return self.body or build_bundle(self.sent, self.strategy, base, self.remote_ids, self.left_out)
 
 
-def load_batch(tx: Transaction, members: Sequence[Delivery], strategy: Strategy) -> Batch:
-    """Return the batch of `members`: as it was sent before, or with as many of them as one Bundle may hold."""
+def load_batch(
+    tx: Transaction, members: Sequence[Delivery], strategy: Strategy, left_out: frozenset[str] = frozenset()
+) -> Batch:
+    """Return the batch of `members`: as it was sent before, or with as many of them as one Bundle may hold.
+
+    `left_out` are the resource types that are not sent; a batch that was sent before keeps those of that time.
+    """
     batch_id = members[0].batch_id
     if batch_id is not None:
         kept = find_batch(tx, batch_id)
         together = tuple(deliveries_of_batch(tx, batch_id))
         all_resources = tuple(_resources(tx, member) for member in together)
-        return Batch(together, all_resources, Strategy(kept.strategy), {}, batch_id, kept.body)
+        return Batch(together, all_resources, Strategy(kept.strategy), {}, kept.left_out, batch_id, kept.body)
     taken: list[Delivery] = []
     outgoing: list[tuple[Outgoing, ...]] = []
     seen: set[str] = set()
@@ -87,7 +95,7 @@ def load_batch(tx: Transaction, members: Sequence[Delivery], strategy: Strategy)
         taken.append(member)
         outgoing.append(resources)
     remote_ids = {} if strategy is Strategy.CLIENT_IDS else _remote_ids(tx, outgoing)
-    return Batch(tuple(taken), tuple(outgoing), strategy, remote_ids)
+    return Batch(tuple(taken), tuple(outgoing), strategy, remote_ids, left_out)
 
 
 def _resources(tx: Transaction, member: Delivery) -> tuple[Outgoing, ...]:

@@ -9,7 +9,7 @@ from service.storage.deliveries import Delivery, oldest_waiting, waiting_lanes, 
 from service.storage.statements import Transaction
 
 _WINDOW = 200
-"""How many of the oldest waiting deliveries of a lane are looked at; a Bundle holds at most half as many entries."""
+"""How many of the oldest waiting deliveries of a lane are looked at; a Bundle holds at most half as many."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,8 +21,10 @@ from service.delivery.judge_answer import (
 from service.exact_json import write_json
 from service.records.instants import stamp
 from service.records.receipts import Receipt
+from service.settings import Strategy
 from service.storage.deliveries import (
     AttemptResult,
+    KeptBatch,
     dissolve_batch,
     keep_batch,
     keep_remote_id,
@@ -39,7 +41,9 @@ def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt) 
     """Keep the bytes that are about to be sent, and that they are; return the batch with its number."""
     batch_id = batch.batch_id
     if batch_id is None:
-        batch_id = keep_batch(tx, body, batch.strategy.value, batch.numbers, receipt.stamp)
+        batch_id = keep_batch(
+            tx, KeptBatch(batch.strategy.value, body, batch.left_out), batch.numbers, receipt.stamp
+        )
     detail = {
         "deliveries": batch.numbers,
         "batch": batch_id,
@@ -60,9 +64,11 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
     attempts = max(member.attempts for member in batch.members) + 1
     match verdict:
         case Arrived():
-            for resource, (place_id, version) in zip(batch.sent, verdict.places, strict=True):
-                if place_id:
-                    keep_remote_id(tx, (resource.resource_type, resource.resource_id), place_id, version)
+            for resource, (told, version) in zip(batch.sent, verdict.places, strict=True):
+                # A server that takes our ids need not say where it put a resource.
+                place = told or (resource.resource_id if batch.strategy is Strategy.CLIENT_IDS else "")
+                if place:
+                    keep_remote_id(tx, (resource.resource_type, resource.resource_id), place, version)
             _record(tx, batch, "delivered", now, receipt)
         case TooLarge() | Refused():
             _hold_the_guilty(tx, batch, receipt, verdict.reason, verdict.outcome)
@@ -78,8 +84,12 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
 
 
 def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
-    """Settle a batch of which nothing can arrive exactly once by the strategy in use; the log says so."""
-    reason = f"by {batch.strategy.value} nothing of it can be told from a double, so it is left out"
+    """Settle a batch of which nothing is sent, by the settings or for want of an identifier; the log says so."""
+    types = sorted({resource.resource_type for member in batch.resources for resource in member})
+    if batch.left_out.issuperset(types):
+        reason = f"the settings leave out {', '.join(types)}"
+    else:
+        reason = f"by {batch.strategy.value} nothing of it can be told from a double, so it is left out"
     _record(tx, batch, "delivered", receipt.received_at, receipt, reason)
     _log_outcome(tx, batch, "left-out", reason, receipt)
 
@@ -114,7 +124,7 @@ def _log_outcome(tx: Transaction, batch: Batch, outcome: str, reason: str | None
     detail: dict[str, Any] = {"deliveries": batch.numbers, "batch": batch.batch_id}
     if reason is not None:
         detail["reason"] = reason
-    if outcome == "arrived" and len(batch.sent) < sum(len(member) for member in batch.resources):
+    if outcome in ("arrived", "left-out") and len(batch.sent) < sum(len(member) for member in batch.resources):
         sent = {resource.reference for resource in batch.sent}
         everything = [resource.reference for member in batch.resources for resource in member]
         detail["left_out"] = [reference for reference in everything if reference not in sent]

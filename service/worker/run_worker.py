@@ -55,7 +55,9 @@ class Worker:
         self._busy: set[str] = set()
         self._stopping = False
         self._wake = asyncio.Event()
-        self.destination = DestinationState(client.base, frozenset(needed))
+        self.destination = DestinationState(
+            client.base, frozenset(needed) - settings.left_out_types, settings.left_out_types & frozenset(needed)
+        )
 
     async def run(self) -> None:
         """Deliver until `stop`; what is under way is finished first."""
@@ -135,7 +137,8 @@ class Worker:
 
     async def _serve_lane(self, lane: str, members: Sequence[Delivery]) -> None:
         try:
-            batch = await self._store.read(lambda tx: load_batch(tx, members, self.destination.strategy))
+            strategy, left_out = self.destination.strategy, self._settings.left_out_types
+            batch = await self._store.read(lambda tx: load_batch(tx, members, strategy, left_out))
             if batch.body is None:
                 batch = await self._without_invalid(batch)
             if batch.members:

@@ -63,7 +63,17 @@ def test_a_second_entry_after_the_same_entry_cannot_be_kept(store: Store) -> Non
 
 def test_the_hash_covers_every_member(store: Store) -> None:
     entry = store.write_now(_append)
-    members = ["number", "recorded_at", "action", "actor", "case_id", "subject", "outcome", "detail", "previous_hash"]
+    members = [
+        "number",
+        "recorded_at",
+        "action",
+        "actor",
+        "case_id",
+        "subject",
+        "outcome",
+        "detail",
+        "previous_hash",
+    ]
     for name in members:
         values = {one: getattr(entry, one) for one in (*members, "hash")}
         values[name] = 7 if name == "number" else "other"

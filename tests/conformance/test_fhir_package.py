@@ -18,11 +18,14 @@ from service.checking.read_with_models import read_with_models
 from service.checking.table import COVERED_RESOURCES
 from service.conformance.base_snapshots import base_snapshot
 from service.conformance.canonical import OWN_SYSTEM, PACKAGE_NAME
+from service.conformance.make_examples import EXAMPLE_INSTALLATION
 from service.conformance.plan_profiles import plan_profiles, unprofiled_types
-from service.conformance.write_package import package_files, write_package
+from service.conformance.write_package import build_package, package_files, write_package
 from service.conformance.write_terminology import VOCABULARY_SYSTEM
+from service.data_folders import data_folder
 from service.exact_json import read_json, write_json
 from service.mapping.record_values import CANONICAL
+from service.pipeline.stages import load_stages
 from tests.support.fhir_package import archive_of, of_type, profile_url, shipped_package, shipped_stages
 from tests.support.fhirkit_reader import read_with_fhirkit
 
@@ -61,8 +64,8 @@ def test_two_processes_with_other_hash_seeds_write_the_same_bytes(tmp_path: Path
 
 def test_the_archive_holds_nothing_of_when_where_or_by_whom_it_was_made() -> None:
     content = archive_of(shipped_package())
-    # The gzip header (RFC 1952): no flags, so no file name; no time.
-    assert content[:8] == b"\x1f\x8b\x08\x00\x00\x00\x00\x00"
+    # The gzip header (RFC 1952): no flags, so no file name; no time; no operating system.
+    assert content[:10] == b"\x1f\x8b\x08\x00\x00\x00\x00\x00\x02\xff"
     with tarfile.open(fileobj=io.BytesIO(content)) as tar:
         entries = tar.getmembers()
     assert {(one.mtime, one.uid, one.gid, one.uname, one.gname, one.mode) for one in entries} == {
@@ -230,9 +233,7 @@ def test_a_snapshot_is_that_of_r4_with_the_differential_applied(profile: dict[st
 def test_every_value_set_that_a_profile_of_ours_binds_is_in_the_package(profile: dict[str, Any]) -> None:
     there = {one["url"] for one in of_type("ValueSet")}
     bound = {
-        element["binding"]["valueSet"]
-        for element in profile["differential"]["element"]
-        if "binding" in element
+        element["binding"]["valueSet"] for element in profile["differential"]["element"] if "binding" in element
     }
     assert bound <= there
 
@@ -259,7 +260,9 @@ def test_the_profile_of_a_shock_says_what_the_template_says() -> None:
 def test_no_profile_fixes_the_status_which_a_retraction_changes() -> None:
     for profile in PROFILES:
         for element in profile["differential"]["element"]:
-            assert not element["path"].endswith((".status", ".clinicalStatus", ".verificationStatus")), profile["id"]
+            assert not element["path"].endswith((".status", ".clinicalStatus", ".verificationStatus")), profile[
+                "id"
+            ]
 
 
 def test_the_guide_lists_everything_else_in_the_package() -> None:
@@ -294,3 +297,18 @@ def test_the_package_is_written_where_it_is_asked_for(tmp_path: Path) -> None:
     file = tmp_path / "package.tgz"
     assert write_package(shipped_package(), file) == file.stat().st_size
     assert file.read_bytes() == archive_of(shipped_package())
+
+
+def test_the_package_of_a_site_holds_what_its_overlay_changes() -> None:
+    stages = load_stages(EXAMPLE_INSTALLATION, data_folder("examples") / "overlay")
+    changes = " ".join(str(change) for change in stages.vocabulary.data.changes)
+    assert "vital_signs" in changes
+    site = {one["url"]: one for one in build_package(stages, data_folder("examples")).conformance}
+    shipped = {one["url"]: one for one in shipped_package().conformance}
+    # The overlay drops the set of vital signs and adds codings of the hospital's own system.
+    assert shipped.keys() - site.keys() == {profile_url("vital-signs-set")}
+    assert site.keys() - shipped.keys() == {f"{CANONICAL}/ConceptMap/event-vocabulary-to-hospital"}
+    rhythms = site[f"{CANONICAL}/ValueSet/rhythm"]["compose"]["include"]
+    assert {one["system"] for one in rhythms} > {
+        one["system"] for one in shipped[f"{CANONICAL}/ValueSet/rhythm"]["compose"]["include"]
+    }

@@ -29,7 +29,7 @@ def assert_all_stands(service: ServiceProcess, client: Client, acknowledged: Ack
     assert acknowledged.corrected
     order = ["", *CORRECTIONS]
     for reference in sorted(acknowledged.corrected):
-        # The endpoint may have been sent a version twice, and then holds it twice in a row; never an older one later.
+        # A version that was sent twice stands there twice in a row; never an older one after a newer one.
         places = [order.index(note) for note in notes_in_history(client, endpoint, reference)]
         assert all(before <= after for before, after in pairwise(places)), (reference, places)
         assert places[-1] == len(CORRECTIONS)
@@ -46,7 +46,7 @@ def _kill_and_judge(folder: Path, kills: int) -> None:
     service = ServiceProcess(folder)
     print(f"\nseed {SEED}, {kills} kills")
     try:
-        acknowledged = kill_often(service, kills, random.Random(SEED))
+        acknowledged = kill_often(service, kills, random.Random(SEED))  # noqa: S311 - moments, not secrets.
         client = Client(service.base)
         resources = assert_all_stands(service, client, acknowledged)
         client.http.close()

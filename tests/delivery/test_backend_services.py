@@ -147,11 +147,17 @@ def test_many_that_need_a_token_at_once_ask_for_one(key: ClientKey) -> None:
 
 
 REFUSALS = {
-    "400 with a code": (httpx.Response(400, json={"error": "invalid_client"}), r"refused us: 400 \(invalid_client\)"),
+    "400 with a code": (
+        httpx.Response(400, json={"error": "invalid_client"}),
+        r"refused us: 400 \(invalid_client\)",
+    ),
     "401 with no code": (httpx.Response(401, text="<html>hush</html>"), "refused us: 401$"),
     "a redirect": (httpx.Response(302, headers={"Location": "https://other.example"}), "302: redirects are not"),
     "no token": (httpx.Response(200, json={"token_type": "bearer"}), "without an access token"),
-    "a token of two lines": (httpx.Response(200, json={**GOOD, "access_token": "hush\r\nX: y"}), "without an access"),
+    "a token of two lines": (
+        httpx.Response(200, json={**GOOD, "access_token": "hush\r\nX: y"}),
+        "without an access",
+    ),
     "another type": (httpx.Response(200, json={**GOOD, "token_type": "mac"}), "another type than bearer"),
     "html": (httpx.Response(200, text="<html>hush</html>"), "without an access token"),
     "a code that could carry data": (httpx.Response(400, json={"error": "hush hush"}), "refused us: 400$"),

@@ -10,10 +10,9 @@ from service.exact_json import read_json, write_json
 from service.settings import Strategy
 
 BASE = "https://server.example/fhir"
-P, E, O, V = "p-1", "e-1", "o-1", "v-1"
 
 
-def patient(our_id: str = P) -> Outgoing:
+def patient(our_id: str = "p-1") -> Outgoing:
     return Outgoing("Patient", our_id, write_json({"resourceType": "Patient", "id": our_id, "active": True}))
 
 
@@ -23,8 +22,8 @@ SPELLED = (
     b'"encounter":{"reference":"Encounter/e-1"},"valueQuantity":{"value":187.50,"unit":"J"},'
     b'"hasMember":[{"reference":"Observation/elsewhere"}]}'
 )
-OBSERVATION = Outgoing("Observation", O, SPELLED)
-PROVENANCE = Outgoing("Provenance", V, b'{"resourceType":"Provenance","id":"v-1"}')
+OBSERVATION = Outgoing("Observation", "o-1", SPELLED)
+PROVENANCE = Outgoing("Provenance", "v-1", b'{"resourceType":"Provenance","id":"v-1"}')
 CONDITIONAL = [Strategy.CONDITIONAL_UPDATE, Strategy.CONDITIONAL_CREATE]
 
 

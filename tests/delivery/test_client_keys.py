@@ -4,7 +4,12 @@ from pathlib import Path
 
 import pytest
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
-from cryptography.hazmat.primitives.serialization import BestAvailableEncryption, Encoding, NoEncryption, PrivateFormat
+from cryptography.hazmat.primitives.serialization import (
+    BestAvailableEncryption,
+    Encoding,
+    NoEncryption,
+    PrivateFormat,
+)
 from joserfc import jwt
 from joserfc.jwk import ECKey, KeySet, OctKey, RSAKey
 
@@ -74,7 +79,9 @@ def test_a_key_that_cannot_be_used_stops_the_start_and_nothing_of_it_is_repeated
     }
     for name, body in bodies.items():
         file = _written(tmp_path, "wrong", body)
-        with pytest.raises(WrongSettings, match=r"^RESUS_X: .*wrong holds no private RSA or EC P-384 key") as caught:
+        with pytest.raises(
+            WrongSettings, match=r"^RESUS_X: .*wrong holds no private RSA or EC P-384 key"
+        ) as caught:
             read_client_key(file, None, "RESUS_X")
         assert "secret-part" not in str(caught.value), name
     with pytest.raises(WrongSettings, match="cannot be read: FileNotFoundError"):

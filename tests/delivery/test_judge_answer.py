@@ -75,7 +75,9 @@ def test_a_conflict_may_pass_and_is_tried_a_few_times(status: int, attempts: int
 
 
 def test_too_large_is_told_apart_from_wrong() -> None:
-    assert judge_answer(answer(413, OUTCOME), 1, NOW) == TooLarge("the server answered 413 (business-rule)", OUTCOME)
+    assert judge_answer(answer(413, OUTCOME), 1, NOW) == TooLarge(
+        "the server answered 413 (business-rule)", OUTCOME
+    )
 
 
 @pytest.mark.parametrize("status", [400, 406, 415, 422, 451])
@@ -167,7 +169,9 @@ ENTRY = JSON | st.fixed_dictionaries(
 )
 
 
-@given(st.integers(200, 599), st.binary(max_size=40) | st.lists(ENTRY, max_size=3).map(lambda es: response(*es)) | JSON)
+@given(
+    st.integers(200, 599), st.binary(max_size=40) | st.lists(ENTRY, max_size=3).map(lambda es: response(*es)) | JSON
+)
 def test_no_answer_is_without_a_verdict(status: int, body: Any) -> None:
     spelled = body if isinstance(body, bytes) else write_json(body)
     verdict = judge_answer(answer(status, spelled), 2, NOW)

@@ -15,9 +15,7 @@ LIMITS = st.tuples(st.floats(0.001, 3600), st.floats(0, 86_400)).map(lambda pair
 ONE_MICROSECOND = 1e-6
 
 
-def pause(
-    attempts: int, limits: tuple[float, float], asked: float | None = None, share: float = 0.0
-) -> float:
+def pause(attempts: int, limits: tuple[float, float], asked: float | None = None, share: float = 0.0) -> float:
     return (next_attempt(NOW, attempts, limits, asked, share) - NOW).total_seconds()
 
 

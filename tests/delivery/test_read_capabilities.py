@@ -92,10 +92,9 @@ def test_no_answer_makes_anything_but_capabilities_or_the_one_error(
     spoiled = statement(rest=[{"mode": "server", **server}]) | changed
     try:
         read = read_capabilities(spoiled)
-    except NotAFhirServerError as error:
-        assert str(error)
-    else:
-        assert read.fhir_version.startswith("4.0")
+    except NotAFhirServerError:
+        return
+    assert read.fhir_version.startswith("4.0")
 
 
 @pytest.mark.parametrize(

@@ -4,6 +4,7 @@ import json
 import re
 import subprocess
 import sys
+from enum import StrEnum
 from pathlib import Path
 
 import pytest
@@ -13,7 +14,7 @@ from service.audit.append_entry import Action
 from service.checking.check_resource import WHAT_IS_NOT_CHECKED
 from service.mapping.load_mappings import ANCHORS, COMPUTED
 from service.pipeline.stages import load_stages
-from service.settings import PREFIX, AuthMode, Settings, Strategy, WrongSettings, read_settings
+from service.settings import PREFIX, AuthMode, DestinationAuth, Settings, Strategy, WrongSettings, read_settings
 from service.vocabulary.fields import _FORMS
 from service.web.application import CAUTION
 from tests.house.repository import fenced, headings, page, section
@@ -67,9 +68,11 @@ def test_a_setting_is_documented_with_its_default_and_its_bounds(name: str) -> N
     assert len(meaning) > 20
 
 
-@pytest.mark.parametrize("words", [AuthMode, Strategy])
-def test_every_word_of_a_setting_is_documented(words: type[AuthMode] | type[Strategy]) -> None:
-    bounds = _settings_rows()[PREFIX + ("AUTH" if words is AuthMode else "STRATEGY")][1]
+@pytest.mark.parametrize(
+    ("setting", "words"), [("AUTH", AuthMode), ("STRATEGY", Strategy), ("DESTINATION_AUTH", DestinationAuth)]
+)
+def test_every_word_of_a_setting_is_documented(setting: str, words: type[StrEnum]) -> None:
+    bounds = _settings_rows()[PREFIX + setting][1]
     assert bounds == ", ".join(f"`{word.value}`" for word in words)
 
 

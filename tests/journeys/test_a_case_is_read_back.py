@@ -1,4 +1,4 @@
-"""What can be asked of a case and of the outbox: gaps, timeline, deliveries, destination; a preview keeps nothing."""
+"""What can be asked of a case and of the outbox: gaps, timeline, deliveries, destination; and a preview."""
 
 from __future__ import annotations
 
@@ -158,7 +158,12 @@ def test_an_unmapped_value_is_taken_sent_as_it_was_given_and_reported(demo: Whol
     demo.open_case("c-unmapped")
     answer = demo.take_event(
         "c-unmapped",
-        {"id": "u-1", "kind": "rhythm_assessed", "at": "2031-03-02T10:00:00+01:00", "rhythm": {"text": "junctional"}},
+        {
+            "id": "u-1",
+            "kind": "rhythm_assessed",
+            "at": "2031-03-02T10:00:00+01:00",
+            "rhythm": {"text": "junctional"},
+        },
     )
     assert [(one["code"], one["pointer"]) for one in answer["warnings"]] == [("unmapped_value", "/rhythm")]
     assert demo.resource_of("c-unmapped", "u-1", "Observation")["valueCodeableConcept"] == {"text": "junctional"}

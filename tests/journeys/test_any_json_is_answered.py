@@ -21,7 +21,9 @@ ANY_JSON = st.recursive(
     | st.integers()
     | st.floats(allow_nan=False, allow_infinity=False)
     | st.text(max_size=20)
-    | st.sampled_from(["", "\x00", "\ud800", "é" * 300, "2031-03-02T10:00:00Z", "mg", "D-3", "asystole", 0, -1, 1e300]),
+    | st.sampled_from(
+        ["", "\x00", "\ud800", "é" * 300, "2031-03-02T10:00:00Z", "mg", "D-3", "asystole", 0, -1, 1e300]
+    ),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=12), inner, max_size=3),
     max_leaves=6,
 )
@@ -29,13 +31,13 @@ EVENTS = [json.loads(json.dumps(event)) for event in kind_examples().values()]
 EVENTS += json.loads(json.dumps(read_example("demo/events.json")))
 CASES = [json.loads(json.dumps(read_example(f"{name}/case.json"))) for name in ("demo", "paediatric", "pacing")]
 CHECK = json.loads(json.dumps(read_example("device-check/check.json")))
-QUIET = settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+QUIET = settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 
 
 def _places(value: Any) -> list[tuple[Any, Any]]:
     """Return every container in a value with each of its keys."""
     if isinstance(value, dict):
-        own = [(value, name) for name in value]
+        own: list[tuple[Any, Any]] = [(value, name) for name in value]
     elif isinstance(value, list):
         own = [(value, number) for number in range(len(value))]
     else:
@@ -58,7 +60,9 @@ def mutants(draw: st.DrawFn, good: list[Any]) -> Any:
             case "replace":
                 container[key] = draw(ANY_JSON)
             case "add" if isinstance(container, dict):
-                container[draw(st.text(max_size=12) | st.sampled_from(["note", "device", "clock"]))] = draw(ANY_JSON)
+                container[draw(st.text(max_size=12) | st.sampled_from(["note", "device", "clock"]))] = draw(
+                    ANY_JSON
+                )
             case "add":
                 container.append(draw(ANY_JSON))
     return body

@@ -30,7 +30,10 @@ def opened(running: WholeService) -> None:
 WRONG: dict[str, tuple[dict[str, Any], list[tuple[str, str]]]] = {
     "a field that is not known": ({**SHOCK, "energy_joules": 200}, [("unknown_field", "/energy_joules")]),
     "a field of another kind": ({**SHOCK, "rhythm": "asystole"}, [("unknown_field", "/rhythm")]),
-    "a text for a number": ({**SHOCK, "energy_selected_joules": "200"}, [("wrong_type", "/energy_selected_joules")]),
+    "a text for a number": (
+        {**SHOCK, "energy_selected_joules": "200"},
+        [("wrong_type", "/energy_selected_joules")],
+    ),
     "a number for a text": ({**SHOCK, "note": 5}, [("wrong_type", "/note")]),
     "true for a number": ({**SHOCK, "energy_selected_joules": True}, [("wrong_type", "/energy_selected_joules")]),
     "a list for an object": ({**SHOCK, "recorded_by": []}, [("wrong_type", "/recorded_by")]),
@@ -70,7 +73,10 @@ WRONG: dict[str, tuple[dict[str, Any], list[tuple[str, str]]]] = {
         {**SHOCK, "energy_selected_joules": ExactNumber("1" + "0" * 40)},
         [("impossible_value", "/energy_selected_joules")],
     ),
-    "ventricular fibrillation that is not shockable": ({**RHYTHM, "shockable": False}, [("contradiction", "/shockable")]),
+    "ventricular fibrillation that is not shockable": (
+        {**RHYTHM, "shockable": False},
+        [("contradiction", "/shockable")],
+    ),
     "an id of 65 characters": ({**SHOCK, "id": "x" * 65}, [("wrong_form", "/id")]),
     "an empty id": ({**SHOCK, "id": ""}, [("wrong_form", "/id")]),
     "an id of spaces": ({**SHOCK, "id": "   "}, [("wrong_form", "/id")]),
@@ -147,7 +153,9 @@ UNREADABLE = {
         ("PUT", f"{EVENTS}/b-1?reason=x"),
     ],
 )
-def test_a_body_that_is_no_json_is_refused_and_kept(running: WholeService, name: str, method: str, path: str) -> None:
+def test_a_body_that_is_no_json_is_refused_and_kept(
+    running: WholeService, name: str, method: str, path: str
+) -> None:
     answer = running.send_bytes(method, path, UNREADABLE[name])
     assert answer.status_code == 400
     assert _problems(answer) == [("broken_json", "")]
@@ -288,7 +296,13 @@ def test_a_retry_of_a_number_beyond_the_database_is_no_fault(running: WholeServi
 
 
 def test_everything_wrong_with_a_case_a_device_and_a_check_is_said_at_once(running: WholeService) -> None:
-    case = {"patient": {"unidentified": True}, "population": "grown", "weight_kilograms": 0, "started_at": "now", "x": 1}
+    case = {
+        "patient": {"unidentified": True},
+        "population": "grown",
+        "weight_kilograms": 0,
+        "started_at": "now",
+        "x": 1,
+    }
     assert _problems(running.send("PUT", "/v1/cases/c-wrong", case)) == [
         ("contradiction", "/patient"),
         ("impossible_value", "/weight_kilograms"),

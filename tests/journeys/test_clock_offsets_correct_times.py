@@ -27,7 +27,9 @@ def _time(service: WholeService, case_id: str) -> str:
 
 def _raw_time(resource: dict[str, Any]) -> dict[str, Any]:
     (extension,) = resource["_performedDateTime"]["extension"]
-    return {part["url"]: next(value for name, value in part.items() if name != "url") for part in extension["extension"]}
+    return {
+        part["url"]: next(value for name, value in part.items() if name != "url") for part in extension["extension"]
+    }
 
 
 def test_a_check_before_the_case_corrects_the_time_of_the_shock(running: WholeService) -> None:

@@ -81,7 +81,9 @@ def test_what_cannot_be_corrected_is_refused_with_what_would_be_right(running: W
         "unknown_case": _correct(running, "c-none", DRUG),
         "unknown_event": _correct(running, "c-wrong", {**DRUG, "id": "e-9"}),
         "contradiction": running.send("PUT", "/v1/cases/c-wrong/events/e-1", {**DRUG, "id": "e-2"}, reason="x"),
-        "other_content": _correct(running, "c-wrong", {"id": "e-1", "kind": "remark", "at": DRUG["at"], "text": "x"}),
+        "other_content": _correct(
+            running, "c-wrong", {"id": "e-1", "kind": "remark", "at": DRUG["at"], "text": "x"}
+        ),
         "unit_not_ucum": _correct(running, "c-wrong", {**DRUG, "dose_unit": "mcg"}),
     }
     for code, answer in refused.items():
@@ -114,7 +116,8 @@ def test_a_retracted_event_is_entered_in_error_everywhere_and_nothing_is_erased(
 def test_a_retracted_start_takes_its_run_with_it(running: WholeService) -> None:
     running.open_case("c-run")
     running.take_event(
-        "c-run", {"id": "s-1", "kind": "compressions_started", "at": "2031-03-02T10:00:35+01:00", "method": "manual"}
+        "c-run",
+        {"id": "s-1", "kind": "compressions_started", "at": "2031-03-02T10:00:35+01:00", "method": "manual"},
     )
     (part,) = running.resource_of("c-run", "s-1", "Observation")["partOf"]
     _retract(running, "c-run", "s-1")
@@ -155,7 +158,9 @@ def test_an_amended_case_maps_its_events_anew_and_sends_only_what_changed(runnin
     place = running.at_endpoint(*moved["location"]["reference"].split("/"))
     assert place["name"] == "Cardiac catheter laboratory"
     assert running.at_endpoint("MedicationAdministration", drug["id"])["meta"]["versionId"] == "1"
-    assert [entry["detail"]["version"] for entry in running.entries(case_id="c-amend", action="case-amended")] == [2]
+    assert [entry["detail"]["version"] for entry in running.entries(case_id="c-amend", action="case-amended")] == [
+        2
+    ]
 
 
 def test_the_patient_of_a_case_is_sealed(running: WholeService) -> None:

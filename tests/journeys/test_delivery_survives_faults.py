@@ -18,6 +18,16 @@ from tests.support.compare_arrival import (
     assert_arrived_once_under_our_ids,
     made_by_service,
 )
+from tests.support.delivering_service import (
+    Client,
+    case_of_another_patient,
+    example,
+    open_demo,
+    post_demo,
+    quick_settings,
+    running_service,
+    wait_until,
+)
 from tests.support.faulty_fhir_server import (
     Exchange,
     Fault,
@@ -34,16 +44,6 @@ from tests.support.faulty_fhir_server import (
     refusing_type,
     reset_after,
     reset_before,
-)
-from tests.support.delivering_service import (
-    Client,
-    case_of_another_patient,
-    example,
-    open_demo,
-    post_demo,
-    quick_settings,
-    running_service,
-    wait_until,
 )
 
 CASE = "c-demo"
@@ -442,7 +442,9 @@ def test_by_condition_everything_arrives_once_with_the_servers_ids(
         events: list[dict[str, Any]] = example("demo/events.json")
         client.call("POST", f"/v1/cases/{CASE}/events", events, wanted=207)
         (assessed, *_) = [event for event in events if event["kind"] == "rhythm_assessed"]
-        client.call("PUT", f"/v1/cases/{CASE}/events/{assessed['id']}?reason=test", {**assessed, "note": "corrected"})
+        client.call(
+            "PUT", f"/v1/cases/{CASE}/events/{assessed['id']}?reason=test", {**assessed, "note": "corrected"}
+        )
         client.until_nothing_waits()
         assert client.deliveries("held") == []
         assert client.call("GET", "/v1/destination")["strategy"] == strategy.value

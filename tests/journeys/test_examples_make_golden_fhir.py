@@ -14,7 +14,7 @@ from service.checking.check_resource import check_resource
 from service.exact_json import read_json
 from service.pipeline.keep_resources import references_in
 from tests.support.exact_comparison import by_reference, spelled, without_server_meta
-from tests.support.golden_resources import GOLDEN_FOLDER, each_golden_resource, present, GoldenResource
+from tests.support.golden_resources import GOLDEN_FOLDER, GoldenResource, each_golden_resource, present
 from tests.support.whole_service import WholeService
 from tests.support.write_goldens import CASE_EXAMPLES, kind_examples, make_goldens
 
@@ -50,7 +50,8 @@ def test_golden_files_are_sorted_and_written_one_member_a_line() -> None:
         text = path.read_text(encoding="utf-8")
         keys = [(one["resourceType"], one["id"]) for one in read_json(text.encode())["resources"]]
         assert keys == sorted(keys), path
-        assert text.startswith('{\n  "resources": [\n    {\n      "') and text.endswith("\n}\n"), path
+        assert text.startswith('{\n  "resources": [\n    {\n      "'), path
+        assert text.endswith("\n}\n"), path
 
 
 @pytest.mark.parametrize("name", ["device-check", *CASE_EXAMPLES])
@@ -72,7 +73,9 @@ def test_every_reference_in_a_golden_case_leads_to_a_resource_of_the_case(name: 
 
 @each_golden_resource()
 def test_a_golden_resource_passes_the_check(golden: GoldenResource | None) -> None:
-    assert [str(finding) for finding in check_resource(present(golden).resource) if finding.severity == "error"] == []
+    assert [
+        str(finding) for finding in check_resource(present(golden).resource) if finding.severity == "error"
+    ] == []
 
 
 def test_the_folder_of_golden_files_is_the_one_in_this_checkout() -> None:

@@ -27,7 +27,7 @@ def test_the_demonstration_in_any_order_makes_the_same_resources(
     seed: int, fresh: WholeService, in_order: dict[str, Any]
 ) -> None:
     events = read_example("demo/events.json")
-    random.Random(seed).shuffle(events)
+    random.Random(seed).shuffle(events)  # noqa: S311 - it shuffles, and keeps no secret.
     fresh.send("PUT", "/v1/cases/c-demo", read_example("demo/case.json"))
     check_comes_after = seed * 4
     for number, event in enumerate(events):
@@ -42,7 +42,11 @@ def test_the_demonstration_in_any_order_makes_the_same_resources(
 
 def _runs(service: WholeService, case_id: str) -> list[tuple[str, str, str | None]]:
     return sorted(
-        (one["status"], one["performedPeriod"]["start"][11:19], one["performedPeriod"].get("end", "")[11:19] or None)
+        (
+            one["status"],
+            one["performedPeriod"]["start"][11:19],
+            one["performedPeriod"].get("end", "")[11:19] or None,
+        )
         for one in service.resources(case_id)
         if one["resourceType"] == "Procedure" and "compressions" in one["code"].get("text", "").lower()
     )

@@ -1,4 +1,4 @@
-"""The same content again, however it is spelled, is a duplicate with the first answer; other content is a conflict."""
+"""The same content again, however spelled, is a duplicate with the first answer; other content is a conflict."""
 
 from __future__ import annotations
 

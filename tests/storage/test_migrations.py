@@ -23,7 +23,9 @@ def test_the_migrated_tables_are_those_of_the_schema(tmp_path: Path) -> None:
     migrate(file)
     engine = create_engine(f"sqlite:///{file}")
     with engine.connect() as connection:
-        context = MigrationContext.configure(connection, opts={"compare_type": True, "compare_server_default": True})
+        context = MigrationContext.configure(
+            connection, opts={"compare_type": True, "compare_server_default": True}
+        )
         assert compare_metadata(context, metadata) == []
     engine.dispose()
 

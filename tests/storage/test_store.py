@@ -1,11 +1,11 @@
-"""The store: what waits together is committed together, a unit that fails fails alone, and a reader sees a snapshot."""
+"""The store: what waits together is committed together, a unit fails alone, and a reader sees a snapshot."""
 
 from __future__ import annotations
 
 import asyncio
 import sqlite3
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
@@ -31,12 +31,12 @@ def store(tmp_path: Path) -> Iterator[Store]:
     opened.close()
 
 
-def _append(subject: str) -> object:
-    return lambda tx: append_entry(tx, RECEIPT, Happening(Action.CASE_TAKEN, subject, "refused")).number
-
-
 def _note(tx: Transaction, subject: str) -> int:
     return append_entry(tx, RECEIPT, Happening(Action.RETRY, subject, "queued")).number
+
+
+def _noting(subject: str) -> Callable[[Transaction], int]:
+    return lambda tx: _note(tx, subject)
 
 
 def _subjects(store: Store) -> list[str]:
@@ -61,7 +61,7 @@ def test_units_that_wait_together_share_one_commit(store: Store) -> None:
     with ThreadPoolExecutor(21) as pool:
         going = _hold_writer(store, pool)
         store.call_after_commit(lambda: commits.append(None))
-        waiting = [pool.submit(store.write_now, lambda tx, n=n: _note(tx, f"s-{n}")) for n in range(20)]
+        waiting = [pool.submit(store.write_now, _noting(f"s-{n}")) for n in range(20)]
         while store._units.qsize() < 20:
             pass
         going.set()
@@ -76,9 +76,9 @@ def test_a_unit_that_fails_is_undone_alone_and_the_others_are_kept(store: Store)
 
     with ThreadPoolExecutor(8) as pool:
         going = _hold_writer(store, pool)
-        good = [pool.submit(store.write_now, lambda tx, n=n: _note(tx, f"good-{n}")) for n in range(3)]
+        good = [pool.submit(store.write_now, _noting(f"good-{n}")) for n in range(3)]
         bad = pool.submit(store.write_now, failing)
-        good += [pool.submit(store.write_now, lambda tx, n=n: _note(tx, f"good-{n}")) for n in range(3, 6)]
+        good += [pool.submit(store.write_now, _noting(f"good-{n}")) for n in range(3, 6)]
         while store._units.qsize() < 7:
             pass
         going.set()
@@ -133,7 +133,7 @@ def test_a_store_that_closes_commits_what_waits_and_takes_no_more(tmp_path: Path
     store.open()
 
     async def write_many() -> None:
-        await asyncio.gather(*(store.write(lambda tx, n=n: _note(tx, f"s-{n}")) for n in range(50)))
+        await asyncio.gather(*(store.write(_noting(f"s-{n}")) for n in range(50)))
 
     asyncio.run(write_many())
     store.close()

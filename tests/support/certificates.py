@@ -78,7 +78,9 @@ class Authority:
                 x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH, ExtendedKeyUsageOID.CLIENT_AUTH]),
                 critical=False,
             )
-            .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(self._key.public_key()), critical=False)
+            .add_extension(
+                x509.AuthorityKeyIdentifier.from_issuer_public_key(self._key.public_key()), critical=False
+            )
             .sign(self._key, hashes.SHA256())
         )
         pair = KeyPair(self._folder / f"{name}.pem", self._folder / f"{name}.key")

@@ -1,4 +1,4 @@
-"""Compares what a FHIR server holds with what the service says of its cases: all of it, once, in the last version."""
+"""Compares what a FHIR server holds with what the service made: all of it, once, in the last version."""
 
 from __future__ import annotations
 
@@ -6,8 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any
 
-from tests.support.fhir_search import UUID_SYSTEM, everything_at, our_id_of
 from tests.support.delivering_service import Client
+from tests.support.fhir_search import UUID_SYSTEM, everything_at, our_id_of
 
 Resources = Mapping[str, dict[str, Any]]
 
@@ -31,7 +31,9 @@ def _plain(value: Any, names: Mapping[str, str]) -> Any:
 
 def plain_content(resource: Mapping[str, Any], names: Mapping[str, str]) -> Any:
     """Return what a resource says: without its id and a server's additions, references by the names in `names`."""
-    meta = {name: value for name, value in resource.get("meta", {}).items() if name in {"profile", "tag", "security"}}
+    meta = {
+        name: value for name, value in resource.get("meta", {}).items() if name in {"profile", "tag", "security"}
+    }
     rest = {name: value for name, value in resource.items() if name not in {"id", "meta"}}
     return _plain({**rest, **({"meta": meta} if meta else {})}, names)
 
@@ -51,9 +53,7 @@ def assert_arrived_once_under_our_ids(client: Client, server_base: str, cases: I
 def assert_no_identifier_twice(there: Iterable[Mapping[str, Any]]) -> None:
     """Assert that no two resources carry the same identifier of ours."""
     counted = Counter(
-        (body["resourceType"], our_id)
-        for body in map(dict, there)
-        if (our_id := our_id_of(body)) is not None
+        (body["resourceType"], our_id) for body in map(dict, there) if (our_id := our_id_of(body)) is not None
     )
     assert {key: count for key, count in counted.items() if count > 1} == {}
 

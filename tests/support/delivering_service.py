@@ -1,4 +1,4 @@
-"""The whole service in the test's own process, over loopback HTTP, with what a documentation client does with it."""
+"""The whole service in the test's own process, delivering to a server of the test's choice, over loopback HTTP."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A FHIR server that fails on purpose: the embedded endpoint behind a layer that plays faults as a test scripts them.
+"""A FHIR server that fails on purpose: the embedded endpoint behind a layer that plays the faults of a script.
 
 Results against it say what the service does in such a case; they are not results of another implementation.
 """
@@ -144,7 +144,7 @@ async def reset_after(exchange: Exchange) -> None:
 
 
 def drip(seconds: float) -> Fault:
-    """Do what is asked, then answer so slowly, a byte every `seconds`, that no reader of sense waits for the end."""
+    """Do what is asked, then answer a byte every `seconds`, which no reader of sense waits for."""
 
     async def play(exchange: Exchange) -> None:
         await exchange.tell(await exchange.honest(), piece_seconds=seconds)
@@ -176,7 +176,9 @@ def outcome_body(code: str, diagnostics: str) -> bytes:
 
 def refusing(status: int, code: str = "processing", **headers: str) -> Fault:
     """Answer with `status` and an OperationOutcome, having done nothing."""
-    return answering(status, outcome_body(code, f"scripted {status}"), "application/fhir+json", **headers)
+    return answering(
+        status, outcome_body(code, f"scripted {status}"), "application/fhir+json", done=False, **headers
+    )
 
 
 def html(status: int, *, done: bool = False) -> Fault:
@@ -222,6 +224,8 @@ class FaultyServer:
         self._script: deque[Fault] = deque()
         self.standing: Fault = honestly
         self.metadata: Fault = honestly
+        self.others: Fault = honestly
+        """How everything is answered that is neither a Bundle nor the question what the server can do."""
         self.posts: list[bytes] = []
         """The bodies of all Bundles that came, in order, whatever became of them."""
         self.faulted: list[bytes] = []
@@ -257,7 +261,7 @@ class FaultyServer:
                 fault = self._script.popleft()
             await fault(exchange)
         else:
-            await honestly(exchange)
+            await self.others(exchange)
 
 
 class Site:

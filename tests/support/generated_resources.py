@@ -16,7 +16,7 @@ from tests.support.made_resources import (
     shipped_stages,
 )
 
-CASES_OF_A_KIND = 10
+CASES_OF_A_KIND = 13
 WHOLE_CASES = 12
 CHECKS = 30
 CHECKS_OF_ALL_ITEMS = 10

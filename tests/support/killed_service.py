@@ -1,4 +1,4 @@
-"""The service as a process that is killed and started again, and a client that repeats what was not acknowledged."""
+"""The service as a process that is killed and started again, and a client that repeats until it is answered."""
 
 from __future__ import annotations
 
@@ -135,9 +135,7 @@ class Load(threading.Thread):
     def _call(self, method: str, address: str, body: object, wanted: set[int]) -> Any:
         while True:
             try:
-                response = self._http.request(
-                    method, self._base + address, content=write_json(body), headers=JSON
-                )
+                response = self._http.request(method, self._base + address, content=write_json(body), headers=JSON)
             except httpx.TransportError:
                 self.acknowledged.repeats += 1
                 time.sleep(0.02)

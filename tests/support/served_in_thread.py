@@ -48,6 +48,7 @@ def served(
         host="127.0.0.1",
         port=port,
         http="h11",
+        interface="asgi3",
         ws="none",
         lifespan=lifespan,
         proxy_headers=False,

@@ -1,6 +1,6 @@
 """Examples of the FHIR package, each with one thing spoiled that R4 allows and our profile does not.
 
-Each names the profile, what is done to its fullest example, and where and in which words HL7's validator must refuse.
+Each names the profile, what is done to its fullest example, and how HL7's validator must refuse it.
 """
 
 from __future__ import annotations
@@ -35,9 +35,8 @@ class Spoiled:
 
 def component(resource: Resource, code: str) -> Resource:
     """Return the component of a code."""
-    [found] = [
-        one for one in resource["component"] if code in {coding["code"] for coding in one["code"]["coding"]}
-    ]
+    components: list[Resource] = resource["component"]
+    [found] = [one for one in components if code in {coding["code"] for coding in one["code"]["coding"]}]
     return found
 
 
@@ -98,7 +97,7 @@ def _period(resource: Resource) -> None:
 SHOCK, ENERGY, RHYTHM = "shock-delivered-details", "shock-energy-selected", "rhythm-assessed-rhythm"
 MINIMUM, MAXIMUM = "Validation_VAL_Profile_Minimum", "Validation_VAL_Profile_Maximum"
 FIXED, TYPE, PATTERN = "_DT_Fixed_Wrong", "Extension_PROF_Type", "TYPE_CHECKS_PATTERN_CC"
-TARGET = "Reference_REF_BadTargetType2"
+TARGET = "Reference_REF_WrongTarget"
 SPOILED = [
     Spoiled(
         "the unit of a shock's energy is kJ",
@@ -229,9 +228,9 @@ SPOILED = [
         "Constraint failed: resus-1",
     ),
     Spoiled(
-        "the start of pacing says that it was changed",
+        "the start of pacing says that it was stopped",
         "pacing-started-state",
-        _set(valueCodeableConcept=fullest_example("pacing-changed-state")["valueCodeableConcept"]),
+        _set(valueCodeableConcept=fullest_example("pacing-stopped-state")["valueCodeableConcept"]),
         PATTERN,
         "Observation.value.ofType(CodeableConcept)",
         "code pacing-state-started",

@@ -51,7 +51,7 @@ REMARKS = (
         "code system not at hand",
         "warning",
         r"^CodeSystem is unknown and can't be validated: "
-        r"(http://loinc\.org|http://snomed\.info/sct|urn:iso:std:iso:11073:10101|http://www\.whocc\.no/atc|"
+        r"(http://loinc\.org|urn:iso:std:iso:11073:10101|http://www\.whocc\.no/atc|"
         r"http://www\.nlm\.nih\.gov/research/umls/rxnorm|urn:example:|urn:oid:2\.16\.840\.1\.113883\.19\.5|urn:uuid:4b6f|"
         r"https://codes\.hospital\.example/)",
         "The code systems of others are not part of FHIR's definitions and cannot be looked up offline: codes of "
@@ -61,8 +61,8 @@ REMARKS = (
         "vital sign with a second coding",
         "warning",
         r"^None of the codings provided are in the value set 'Vital Signs' .*urn:iso:std:iso:11073:10101#",
-        "The code is coded in LOINC and in ISO/IEEE 11073. The LOINC code is in the value set; offline, the validator "
-        "gives the concept up because it does not know the system of the other. Without that coding the remark is "
+        "The code is coded in LOINC and in ISO/IEEE 11073. The LOINC code is in the value set; offline, the "
+        "validator gives the concept up because it does not know the system of the other. Without that coding the remark is "
         "gone, which a test shows.",
     ),
     Remark(
@@ -101,13 +101,6 @@ REMARKS = (
         "warning",
         r"^The Unicode sequence has unterminated bi-di control characters",
         "The same for characters that change the direction of writing.",
-    ),
-    Remark(
-        "digits",
-        "warning",
-        r"^The value '[^']*' is outside the range of commonly/reasonably supported decimals",
-        "A number has more digits than most systems keep: the period of a sampling rate that divides into no round "
-        "number of milliseconds is given to 15 decimals.",
     ),
 )
 

@@ -1,4 +1,4 @@
-"""Writes the golden files anew from what the real service makes of the examples: python -m tests.support.write_goldens.
+"""Writes the golden files anew from what the real service makes: python -m tests.support.write_goldens.
 
 What comes out is to be read as a diff before it is committed; the tests compare and never write.
 """
@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import tempfile
 from collections.abc import Iterable
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ CASE_EXAMPLES = {"demo": "c-demo", "paediatric": "c-paediatric", "pacing": "c-pa
 """Each example of a case, and the id under which it is posted."""
 
 
+@cache
 def kind_examples() -> dict[str, dict[str, Any]]:
     """Return the example of every event kind, as the mapping data hold it."""
     shapes = load_vocabulary(data_folder("mappings")).events

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +10,7 @@ import pytest
 
 from service.checking.check_resource import check_resource
 from service.data_folders import data_folder
+from service.mapping.apply_mapping import RecordMapping
 from service.pipeline.example_records import (
     example_event,
     make_case_records,
@@ -162,25 +164,37 @@ def test_every_example_under_the_shipped_overlay_is_valid_and_refers_to_nothing_
     assert len(names) > 60
 
 
+def _without(stages: Stages, file: str, role: str) -> Stages:
+    """Return stages without one resource, as an overlay that drops it leaves them, but compiled only once."""
+    folder, _, name = file.removesuffix(".yaml").partition("/")
+    mappings = stages.mappings
+
+    def drop(mapping: RecordMapping) -> RecordMapping:
+        return replace(mapping, templates=tuple(one for one in mapping.templates if one.role != role))
+
+    changed: dict[str, Any] = {name: drop(getattr(mappings, name))} if folder == "records" else {
+        folder: {**getattr(mappings, folder), name: drop(getattr(mappings, folder)[name])}
+    }  # fmt: skip
+    return replace(stages, mappings=replace(mappings, **changed), frames={})
+
+
 def _droppable(stages: Stages) -> list[tuple[str, str]]:
-    shapes = {
-        **{f"events/{name}.yaml": mapping for name, mapping in stages.mappings.events.items()},
-        **{f"check_items/{name}.yaml": mapping for name, mapping in stages.mappings.check_items.items()},
-        "records/case.yaml": stages.mappings.case,
-        "records/check.yaml": stages.mappings.check,
-    }
-    return [
-        (file, template.role)
-        for file, mapping in shapes.items()
-        for template in mapping.templates
-        if (file, template.role) != ("records/case.yaml", "patient")
-    ]
+    mappings = stages.mappings
+    everything = [*mappings.events.values(), *mappings.check_items.values(), mappings.case, mappings.check]
+    rules = [template.rule for mapping in everything for template in mapping.templates]
+    return [(file, role) for file, _, role in (rule.partition("#") for rule in rules) if role != "patient"]
+
+
+def test_dropping_leaves_the_templates_that_are_not_named(tmp_path: Path, base: Stages) -> None:
+    stages = with_overlay(tmp_path, {"events/airway_placed.yaml": "resources: {details: {drop: true}}\n"})
+    kept = _without(base, "events/airway_placed.yaml", "details").mappings.events["airway_placed"].templates
+    assert [one.role for one in stages.mappings.events["airway_placed"].templates] == [one.role for one in kept]
+    assert len(kept) == len(base.mappings.events["airway_placed"].templates) - 1
 
 
 @pytest.mark.parametrize(("file", "role"), _droppable(load_stages(SOURCE)))
-def test_any_resource_but_the_needed_ones_can_be_dropped(file: str, role: str, tmp_path: Path) -> None:
-    stages = with_overlay(tmp_path, {file: f"resources: {{{role}: {{drop: true}}}}\n"})
-    for made in _whole_examples_of(stages, Path(file)):
+def test_any_resource_but_the_needed_ones_can_be_dropped(file: str, role: str, base: Stages) -> None:
+    for made in _whole_examples_of(_without(base, file, role), Path(file)):
         there = {one.made.reference for one in made}
         assert f"{file}#{role}" not in {one.made.rule for one in made}
         for one in made:

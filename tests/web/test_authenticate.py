@@ -43,4 +43,4 @@ def test_a_token_is_long_random_and_not_its_digest(tmp_path: Path) -> None:
     file.write_text(f"- name: a\n  scopes: [audit, record]\n  sha256: {token_digest(token)}", encoding="utf-8")
     ((digest, caller),) = read_token_file(file)
     assert digest == token_digest(token)
-    assert (caller.name, caller.scopes) == ("a", {Scope.AUDIT, Scope.RECORD})
+    assert (caller.name, caller.scopes) == ("a", frozenset({Scope.AUDIT, Scope.RECORD}))

@@ -1,4 +1,4 @@
-"""Every route of the application refuses who has no token and who has one without the scope; the open ones are named."""
+"""Every route refuses who has no token and who has one without the scope; the open ones are named."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ WANTED: dict[tuple[str, str], set[str]] = {
     ("GET", "/v1/audit/gaps"): {"audit"},
     ("GET", "/v1/audit/seal"): {"audit"},
 }
-OPEN = {("GET", path) for path in ("/health/live", "/health/ready", "/metrics")}
+OPEN = {("GET", path) for path in ("/health/live", "/health/ready", "/metrics", "/.well-known/jwks.json")}
 
 
 @pytest.fixture(scope="module")
@@ -78,9 +78,7 @@ def _call(service: WholeService, route: tuple[str, str], authorization: str | No
 
 def test_the_table_names_every_route_of_the_api(guarded: WholeService) -> None:
     described = {
-        (method.upper(), path)
-        for path, calls in guarded.get("/openapi.json")["paths"].items()
-        for method in calls
+        (method.upper(), path) for path, calls in guarded.get("/openapi.json")["paths"].items() for method in calls
     }
     assert described == set(WANTED) | OPEN
 
@@ -112,7 +110,9 @@ def test_a_token_opens_a_route_where_it_has_the_scope_and_there_only(
     assert all(wanted in problem["expected"] for wanted in WANTED[route])
 
 
-@pytest.mark.parametrize("path", ["/health/live", "/health/ready", "/openapi.json", "/v1/openapi.json", "/v1/health/live"])
+@pytest.mark.parametrize(
+    "path", ["/health/live", "/health/ready", "/openapi.json", "/v1/openapi.json", "/v1/health/live"]
+)
 def test_health_and_the_description_are_open(guarded: WholeService, path: str) -> None:
     with httpx.Client(base_url=guarded.base, trust_env=False) as client:
         assert client.get(path).status_code == 200

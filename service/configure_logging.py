@@ -1,0 +1,42 @@
+"""Sets up the log: one JSON object a line on standard error, with ids, codes and places, never a clinical value."""
+
+from __future__ import annotations
+
+import contextlib
+import sys
+from typing import TextIO
+
+import structlog
+
+
+class OutlivingStream:
+    """Writes to a stream for as long as it takes anything: a log whose reader has gone must not end the service."""
+
+    def __init__(self, stream: TextIO) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write a text, or lose it."""
+        with contextlib.suppress(OSError, ValueError):
+            self._stream.write(text)
+        return len(text)
+
+    def flush(self) -> None:
+        """Send on what was written."""
+        with contextlib.suppress(OSError, ValueError):
+            self._stream.flush()
+
+
+def configure_logging(stream: TextIO = sys.stderr) -> None:
+    """Have the log written to `stream`, one JSON object a line."""
+    outliving: TextIO = OutlivingStream(stream)  # type: ignore[assignment]  # Only write and flush are used.
+    structlog.configure(
+        processors=[
+            structlog.processors.add_log_level,
+            structlog.processors.TimeStamper(fmt="iso", utc=True),
+            structlog.processors.format_exc_info,
+            structlog.processors.JSONRenderer(),
+        ],
+        logger_factory=structlog.PrintLoggerFactory(outliving),
+        cache_logger_on_first_use=True,
+    )

@@ -1,0 +1,94 @@
+"""Serves the service with a store that keeps no event: the other side of the measurement in durable_ingest.
+
+Everything that taking an event computes is computed: body, JSON, validation, mapping, checking, the hashes of the
+audit log, the bytes of outbox and answer. What is left out is the database: no BEGIN, no COMMIT, no statement, no
+hand-over to the writer's thread. Reads are answered from memory with what the first event read from the real
+store; of an id that was not seen then, nothing is known. So a repeated event would not be noticed here, and
+nothing survives.
+"""
+
+from __future__ import annotations
+
+import sys
+from typing import Any, TypeVar
+
+from sqlalchemy.dialects import sqlite
+
+import service.main
+from service import cli
+from service.storage.statements import Cursor, Row, Statement, Transaction
+from service.storage.store import Store, Unit
+
+T = TypeVar("T")
+
+_DIALECT = sqlite.dialect(paramstyle="qmark")
+_Answers = dict[tuple[Statement, tuple[Any, ...]], list[Row]]
+
+
+class _NoCursor:
+    """A cursor that is never asked."""
+
+    description: Any = None
+    rowcount = 1
+
+    def execute(self, sql: str, _parameters: Any = (), /) -> Any:
+        """Refuse: nothing may reach a database here."""
+        raise AssertionError(f"no statement was to be run: {sql}")
+
+    def fetchall(self) -> list[Any]:
+        """Return no rows."""
+        return []
+
+
+class _Remembering(Transaction):
+    """A real transaction whose reads are remembered where they found something."""
+
+    def __init__(self, real: Transaction, answers: _Answers) -> None:
+        super().__init__(real._cursor, real._dialect)
+        self._answers = answers
+
+    def run(self, statement: Statement, **parameters: Any) -> list[Row]:
+        """Run a statement and remember the rows of a SELECT."""
+        rows = super().run(statement, **parameters)
+        if rows and statement.for_dialect(_DIALECT).sql.startswith("SELECT"):
+            self._answers[statement, tuple(parameters.values())] = rows
+        return rows
+
+
+class _FromMemory(Transaction):
+    """A transaction that reads from memory and writes nowhere."""
+
+    def __init__(self, cursor: Cursor, answers: _Answers) -> None:
+        super().__init__(cursor, _DIALECT)
+        self._answers = answers
+
+    def run(self, statement: Statement, **parameters: Any) -> list[Row]:
+        """Return what was remembered; for an insert that returns a number, one."""
+        sql = statement.for_dialect(_DIALECT).sql
+        if sql.startswith("SELECT"):
+            return self._answers.get((statement, tuple(parameters.values())), [])
+        return [(1,)] if "RETURNING" in sql else []
+
+
+class WithoutWriting(Store):
+    """A store that writes really until it has taken one event, and not at all from then on."""
+
+    _answers: _Answers | None = None
+
+    async def write(self, unit: Unit[T]) -> T:
+        """Run `unit` at once, on the loop's own thread, and return its result."""
+        if self._answers is None or len(self._answers) < _ENOUGH:
+            answers: _Answers = {}
+            self._answers = answers
+            return await super().write(lambda tx: unit(_Remembering(tx, answers)))
+        return unit(_FromMemory(_NoCursor(), self._answers))
+
+
+_ENOUGH = 5
+"""Taking an event reads the case, its anchors, and the chain's head; other units read less than this."""
+
+
+if __name__ == "__main__":
+    # The application has no setting for this, and shall have none.
+    setattr(service.main, "Store", WithoutWriting)  # noqa: B010 - the module does not offer the name to others.
+    cli.serve(host="127.0.0.1", port=int(sys.argv[1]), deliver=False)

@@ -1,0 +1,250 @@
+"""`resus-fhir destination check` against servers that are good, lacking, wrong, and not FHIR servers at all."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import httpx
+import pytest
+from typer.testing import CliRunner, Result
+
+from service.cli import app
+from service.exact_json import write_json
+from service.settings import Strategy
+from tests.support.certificates import Authority
+from tests.support.delivering_service import quick_settings, running_service, wait_until
+from tests.support.faulty_fhir_server import (
+    Exchange,
+    Fault,
+    FaultyServer,
+    Site,
+    Told,
+    answering,
+    faulty_server,
+    redirecting,
+    refusing,
+)
+from tests.support.served_in_thread import ServedTls, free_port, served
+
+Check = Callable[..., Result]
+
+
+@pytest.fixture
+def site(tmp_path: Path) -> Iterator[Site]:
+    with faulty_server(tmp_path / "server.sqlite") as opened:
+        yield opened
+
+
+@pytest.fixture
+def check(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> Check:
+    monkeypatch.chdir(tmp_path)
+    # The command sets it where an address is named; here it is put back afterwards.
+    monkeypatch.setenv("RESUS_DESTINATION", "http://127.0.0.1:9/fhir")
+
+    def run(*arguments: str, **settings: str) -> Result:
+        for name, value in settings.items():
+            monkeypatch.setenv(f"RESUS_{name.upper()}", value)
+        return CliRunner().invoke(app, ["destination", "check", *arguments])
+
+    return run
+
+
+def saying(change: Callable[[dict[str, Any]], None]) -> Fault:
+    """Answer with the honest statement after a change."""
+
+    async def play(exchange: Exchange) -> None:
+        told = await exchange.honest()
+        statement = told.json
+        change(statement)
+        await exchange.tell(Told(told.status, told.headers, write_json(statement)))
+
+    return play
+
+
+def _patients(site: Site) -> int:
+    total: int = httpx.get(f"{site.base}/Patient", trust_env=False).json()["total"]
+    return total
+
+
+STEPS = ["create", "repeat", "find", "correct", "read back corrected", "retract", "read back retracted", "remove"]
+
+
+@pytest.mark.parametrize("strategy", [strategy for strategy in Strategy if strategy is not Strategy.AUTO])
+def test_a_good_server_passes_by_every_strategy_and_nothing_is_left_there(
+    strategy: Strategy, site: Site, check: Check
+) -> None:
+    result = check(site.base, strategy=strategy.value)
+    assert result.exit_code == 0, result.output
+    for step in STEPS:
+        assert any(line.startswith(f"  {step}") and "good" in line for line in result.output.splitlines()), step
+    assert f"strategy     {strategy.value}, as RESUS_STRATEGY says" in result.output
+    assert _patients(site) == 0
+
+
+def test_read_only_writes_nothing(site: Site, check: Check) -> None:
+    result = check(site.base, "--read-only")
+    assert result.exit_code == 0, result.output
+    assert site.server.posts == []
+    assert "tried with" not in result.output
+    assert "chosen from what the server says" in result.output
+
+
+def _without(name: str) -> Callable[[dict[str, Any]], None]:
+    def change(statement: dict[str, Any]) -> None:
+        rest = statement["rest"][0]
+        rest["resource"] = [listed for listed in rest["resource"] if listed["type"] != name]
+
+    return change
+
+
+def test_a_type_that_the_server_lacks_is_named_and_can_be_left_out(site: Site, check: Check) -> None:
+    site.server.metadata = saying(_without("Task"))
+    assert "no, but it answers a search" in check(site.base, "--read-only").output
+
+    async def no_tasks(exchange: Exchange) -> None:
+        fault = refusing(404, "not-supported") if exchange.path.endswith("/Task") else answered
+        await fault(exchange)
+
+    async def answered(exchange: Exchange) -> None:
+        await exchange.tell(await exchange.honest())
+
+    site.server.others = no_tasks
+    result = check(site.base, "--read-only")
+    assert result.exit_code == 1
+    assert "missing: the server does not list: Task" in result.output
+    left_out = check(site.base, "--read-only", leave_out_types="Task")
+    assert left_out.exit_code == 0, left_out.output
+    assert "left out by RESUS_LEAVE_OUT_TYPES" in left_out.output
+
+
+def test_a_server_without_transactions_is_not_enough(site: Site, check: Check) -> None:
+    site.server.metadata = saying(lambda statement: statement["rest"][0].pop("interaction"))
+    result = check(site.base, "--read-only")
+    assert result.exit_code == 1
+    assert "missing: the server does not say that it takes transactions" in result.output
+
+
+def test_what_the_server_says_of_a_refused_trial_is_shown(site: Site, check: Check) -> None:
+    site.server.standing = refusing(422, "business-rule")
+    result = check(site.base)
+    assert result.exit_code == 1
+    assert "failed: create: the server answered 422 (business-rule): scripted 422" in result.output
+
+
+def test_a_server_that_forgets_a_correction_fails_the_trial(site: Site, check: Check) -> None:
+    bodies: list[bytes] = []
+
+    async def forgetful(exchange: Exchange) -> None:
+        bodies.append(exchange.body)
+        told = await exchange.honest() if len(bodies) != 3 else Told(*first)
+        if len(bodies) == 1:
+            first[:] = [told.status, told.headers, told.body]
+        await exchange.tell(told)
+
+    first: list[Any] = []
+    site.server.standing = forgetful
+    result = check(site.base)
+    assert result.exit_code == 1
+    assert "failed: read back corrected: another name[0].text" in result.output
+    assert _patients(site) == 0
+
+
+def test_a_trial_that_may_not_delete_leaves_a_marked_and_retracted_patient(site: Site, check: Check) -> None:
+    async def no_delete(exchange: Exchange) -> None:
+        if exchange.method == "DELETE":
+            await refusing(405, "not-supported")(exchange)
+        else:
+            await exchange.tell(await exchange.honest())
+
+    site.server.others = no_delete
+    result = check(site.base)
+    assert result.exit_code == 0, result.output
+    assert "DELETE answered 405" in result.output
+    (entry,) = httpx.get(f"{site.base}/Patient", trust_env=False).json()["entry"]
+    left = entry["resource"]
+    assert left["active"] is False
+    assert left["meta"]["security"][0]["code"] == "HTEST"
+    assert left["name"][0]["text"] == "test of resus-fhir, not a patient (retracted)"
+
+
+def version(number: str) -> Fault:
+    return saying(lambda statement: statement.update(fhirVersion=number))
+
+
+WRONG: dict[str, tuple[Fault, str]] = {
+    "R5": (version("5.0.0"), "it speaks FHIR 5.0.0, and this service sends R4 (4.0.1)"),
+    "STU3": (version("3.0.2"), "it speaks FHIR 3.0.2, and this service sends R4 (4.0.1)"),
+    "wrong credentials": (refusing(401, "login"), "401: the credentials are wrong or lack the right"),
+    "no right": (refusing(403, "forbidden"), "403: the credentials are wrong or lack the right"),
+    "nothing there": (answering(404, b"no", "text/plain"), "404: there is no FHIR server at this address"),
+    "HTML": (answering(200, b"<html>", "text/html"), "not JSON, so this is no FHIR server's base URL"),
+    "other JSON": (answering(200, b"{}", "application/json"), "its /metadata is no CapabilityStatement"),
+    "a redirect": (
+        redirecting("https://elsewhere.example/fhir/metadata"),
+        "307, a redirect to elsewhere.example, which is not followed: set the address itself",
+    ),
+    "down": (refusing(503, "transient"), "the server answered 503"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG)
+def test_a_destination_that_cannot_be_used_is_one_sentence_at_the_check_and_at_run_time(
+    name: str, site: Site, check: Check, tmp_path: Path
+) -> None:
+    site.server.metadata, told = WRONG[name]
+    result = check(site.base)
+    assert result.exit_code == 2, result.output
+    assert result.output.startswith(f"Nothing can be delivered to {site.base}: ")
+    assert told in result.output
+    assert len(result.output.splitlines()) == 1
+    with running_service(quick_settings(tmp_path / "s.sqlite", site.base)) as client:
+        wait_until(lambda: told in str(client.call("GET", "/v1/destination")["problem"]), 8)
+        client.call("PUT", "/v1/devices/D-1", {"type": "defibrillator", "serial": "1"}, wanted=201)
+        assert len(client.deliveries("waiting")) == 1
+        assert client.deliveries("held") == []
+        assert client.call("GET", "/v1/destination")["usable"] is False
+
+
+def test_an_address_where_nobody_listens_or_that_nobody_knows_is_one_sentence(check: Check) -> None:
+    port = free_port()
+    result = check(f"http://127.0.0.1:{port}/fhir")
+    assert (result.exit_code, result.output) == (
+        2,
+        f"Nothing can be delivered to http://127.0.0.1:{port}/fhir: nothing listens at 127.0.0.1:{port}.\n",
+    )
+    assert "the name nowhere.invalid is not known" in check("http://nowhere.invalid/fhir").output
+    assert "RESUS_DESTINATION" in check("no-address").output
+
+
+def test_an_expired_certificate_is_one_sentence(check: Check, site: Site, tmp_path: Path) -> None:
+    authority = Authority(tmp_path, "trusted")
+    pair = authority.sign("server", expired=True)
+    port = free_port()
+    server: FaultyServer = site.server
+    with served(server, port, lifespan="off", tls=ServedTls(pair.certificate, pair.key)):
+        result = check(f"https://127.0.0.1:{port}/fhir", destination_ca_file=str(authority.file))
+    assert result.exit_code == 2
+    assert "is not accepted: certificate has expired." in result.output
+
+
+def test_the_destination_says_of_each_type_that_is_sent_what_is_there(site: Site, tmp_path: Path) -> None:
+    site.server.metadata = saying(_without("Task"))
+    settings = quick_settings(tmp_path / "s.sqlite", site.base, leave_out_types="Location")
+    with running_service(settings) as client:
+        wait_until(lambda: client.call("GET", "/v1/destination")["usable"], 8)
+        told = client.call("GET", "/v1/destination")
+    assert told["transaction"] is True
+    assert told["left_out"] == ["Location"]
+    assert "Location" not in told["types"]
+    assert told["types"]["Task"] == {"listed": False}
+    assert told["missing"] == ["the server does not list: Task"]
+    assert told["types"]["Patient"] == {
+        "listed": True,
+        "client_ids": True,
+        "conditional_create": True,
+        "conditional_update": True,
+        "search_by_identifier": True,
+        "versioning": "versioned-update",
+    }
