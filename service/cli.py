@@ -13,6 +13,7 @@ import typer
 import uvicorn
 
 from service.audit.verify_chain import Seal, verify_chain
+from service.cli_delivery import delivery_app
 from service.cli_destination import destination_app
 from service.cli_mappings import mappings_app
 from service.configure_logging import configure_logging
@@ -43,6 +44,7 @@ audit_app = typer.Typer(no_args_is_help=True, help="Ask the audit log.")
 app.add_typer(audit_app, name="audit")
 app.add_typer(mappings_app, name="mappings")
 app.add_typer(destination_app, name="destination")
+app.add_typer(delivery_app, name="delivery")
 
 
 @app.command()

@@ -116,9 +116,8 @@ def _report(settings: Settings, examined: Examined, needed: Collection[str]) -> 
         f"  software     {said.software:.60}, FHIR {said.fhir_version:.20}",
         f"  transaction  {_word(said.transaction)}",
         f"  strategy     {examined.strategy.value}, {how}",
-        "",
     ]
-    rows = [
+    rows: list[tuple[str, ...]] = [
         ("type", "listed", "client ids", "conditional create", "conditional update", "by identifier", "versions")
     ]
     rows += [_row(name, examined, left_out=name in settings.left_out_types) for name in sorted(needed)]

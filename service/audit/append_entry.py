@@ -33,6 +33,8 @@ class Action(StrEnum):
     ATTEMPT = "attempt"
     OUTCOME = "outcome"
     RETRY = "retry"
+    DISCARD = "discard"
+    READ_BACK = "read-back"
     AUDIT_READ = "audit-read"
 
 

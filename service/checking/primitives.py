@@ -48,9 +48,9 @@ _OID = Problem("primitive", "A urn:oid must go on with an OID.")
 
 _GRAMMARS = {name: re.compile(regex, re.ASCII).fullmatch for name, regex in REGULAR_EXPRESSIONS.items()}
 _BASE64_GRAMMAR = re.compile("[A-Za-z0-9+/]*={0,2}").fullmatch
-# R4 allows no character below 32 but tab, line feed and carriage return (datatypes.html#string), and XML could not
-# carry one; a lone surrogate cannot be written as UTF-8.
-_UNWRITABLE_CHARACTER = re.compile("[\x00-\x08\x0b\x0c\x0e-\x1f\ud800-\udfff]").search
+# FHIR's own grammar for strings admits no white space but space, tab, carriage return and line feed; a lone
+# surrogate and a null cannot be written as UTF-8 or stored as text.
+_UNWRITABLE_CHARACTER = re.compile("[\x00\x0b\x0c\ud800-\udfff]").search
 # A canonical adds |version to its uri, and any uri may add #fragment.
 _UUID_URN = re.compile("urn:uuid:[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F]{12}(?:[|#].*)?").fullmatch
 _OID_URN = re.compile(REGULAR_EXPRESSIONS["oid"] + "(?:[|#].*)?").fullmatch

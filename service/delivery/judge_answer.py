@@ -61,10 +61,14 @@ class TooLarge:
 
 @dataclass(frozen=True, slots=True)
 class Refused:
-    """The server will not have it as it is; a person must look at `outcome`, the server's or one of ours."""
+    """The server will not have it as it is; a person must look at `outcome`, the server's or one of ours.
+
+    `entry` is the place in the Bundle of what was refused, where the answer says so.
+    """
 
     reason: str
     outcome: Mapping[str, Any]
+    entry: int | None = None
 
 
 Verdict = Arrived | Later | Conflict | DestinationWrong | TooLarge | Refused
@@ -158,7 +162,7 @@ def _judge_success(answer: Answer, entries: int) -> Verdict:
         if not str(response.get("status", "")).startswith("2"):
             reason = f"the server did not take entry {number}"
             outcome = response.get("outcome")
-            return Refused(reason, outcome if isinstance(outcome, dict) else own_outcome(reason))
+            return Refused(reason, outcome if isinstance(outcome, dict) else own_outcome(reason), number)
         places.append(_place(response, entry))
     return Arrived(tuple(places))
 

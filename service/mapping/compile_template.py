@@ -15,16 +15,9 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Protocol
 
+from service.mapping.compile_text import CompiledText, compile_text
 from service.mapping.element_origins import ElementOrigin, Origin, looked_up_elements, origin_of
-from service.mapping.placeholders import (
-    CompiledText,
-    Getter,
-    PlaceholderCompiler,
-    Scope,
-    Values,
-    can_be_absent,
-    compile_text,
-)
+from service.mapping.placeholders import Getter, PlaceholderCompiler, Scope, Values, can_be_absent
 from service.problems import MappingFault, WrongMapping
 from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
 from service.vocabulary.yaml_tree import Located

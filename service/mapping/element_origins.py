@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 
-from service.mapping.placeholders import CompiledText, Lookup, Values
+from service.mapping.compile_text import CompiledText
+from service.mapping.placeholders import Lookup, Values
 from service.vocabulary.yaml_tree import Located
 
 

@@ -218,7 +218,7 @@ class PlaceholderCompiler:
             case "concept" | "coding" | "text" if definition.table is not None:
                 return self._concept_form(name, form, definition.table, place)
             case "text":
-                return lambda values: None if (value := values.get(name)) is None else _as_text(value)
+                return lambda values: None if (value := values.get(name)) is None else as_text(value)
             case "quantity":
                 return self._quantity(name, definition, place)
         place.refuse(f"the field {name!r} (a {definition.type}) cannot be written as {form!r}")
@@ -345,7 +345,7 @@ def can_be_absent(text: str) -> bool:
     )
 
 
-def _as_text(value: Any) -> str:
+def as_text(value: Any) -> str:
     """Return a value inside a text: numbers as they were written, booleans as JSON has them."""
     if isinstance(value, bool):
         return "true" if value else "false"
@@ -354,48 +354,3 @@ def _as_text(value: Any) -> str:
 
 def _fhir_quantity(value: Any, unit: str, units: Units) -> dict[str, Any]:
     return {"value": value, "unit": units.display(unit), "system": UCUM, "code": unit}
-
-
-def _first_of(lookups: Sequence[Lookup]) -> Getter:
-    """Return the getter of the first alternative that finds something."""
-    if len(lookups) == 1:
-        return lookups[0].get
-    getters = [lookup.get for lookup in lookups]
-
-    def first(values: Values) -> Any:
-        for getter in getters:
-            value = getter(values)
-            if value is not None:
-                return value
-        return None
-
-    return first
-
-
-@dataclass(frozen=True, slots=True)
-class CompiledText:
-    """A text with placeholders: its getter, and for explanations the alternatives of each placeholder."""
-
-    get: Getter
-    placeholders: tuple[tuple[Lookup, ...], ...]
-
-
-def compile_text(compiler: PlaceholderCompiler, place: Located) -> CompiledText | None:
-    """Return what a text with placeholders compiles to; None for a text that has none."""
-    text = place.text()
-    parts = PLACEHOLDER.split(text)
-    if len(parts) == 1:
-        return None
-    placeholders = tuple(compiler.compile(part, place) for part in parts[1::2])
-    if len(parts) == 3 and not parts[0] and not parts[2]:
-        return CompiledText(_first_of(placeholders[0]), placeholders)
-    getters = [_first_of(alternatives) for alternatives in placeholders]
-    fixed = parts[0::2]
-
-    def get(values: Values) -> Any:
-        found = [getter(values) for getter in getters]
-        if any(value is None for value in found):
-            return None
-        return fixed[0] + "".join(_as_text(value) + after for value, after in zip(found, fixed[1:], strict=True))
-
-    return CompiledText(get, placeholders)

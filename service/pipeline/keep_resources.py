@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
 from service.exact_json import write_json
 from service.mapping.apply_mapping import MadeResource
+from service.pipeline.hold_for_absent import hold_for_absent
 from service.records.receipts import Receipt
-from service.storage.deliveries import NewDelivery, delivery_state, enqueue
+from service.storage.deliveries import NewDelivery, delivery_state, enqueue, remote_id
 from service.storage.resources import KnownVersion, StoredResource, keep_resource, known_version
 from service.storage.statements import Transaction
 
@@ -68,7 +69,22 @@ def _waits(
         known = known_version(tx, resource_type, resource_id)
         if known is not None:
             waiting.add(known.delivery_id)
-    return frozenset(number for number in waiting if delivery_state(tx, number) != "delivered")
+    return frozenset(number for number in waiting if delivery_state(tx, number) not in ("delivered", "discarded"))
+
+
+def _absent(tx: Transaction, bodies: Sequence[Mapping[str, Any]], own: Collection[str]) -> list[str]:
+    """Return the references to resources that were discarded and of which no version has ever arrived."""
+    absent: list[str] = []
+    for reference in sorted({reference for body in bodies for reference in references_in(body)} - set(own)):
+        resource_type, _, resource_id = reference.partition("/")
+        known = known_version(tx, resource_type, resource_id)
+        if (
+            known is not None
+            and delivery_state(tx, known.delivery_id) == "discarded"
+            and remote_id(tx, resource_type, resource_id) is None
+        ):
+            absent.append(reference)
+    return absent
 
 
 def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResource], receipt: Receipt) -> list[str]:
@@ -78,14 +94,24 @@ def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResour
     is logged with the hash of every resource.
     """
     changed: list[tuple[RecordResource, bytes, str, KnownVersion | None]] = []
+    unchanged: list[tuple[RecordResource, bytes, str, KnownVersion]] = []
     for resource in resources:
         body = write_json(resource.made.body)
         digest = hashlib.sha256(body).hexdigest()
         known = known_version(tx, resource.made.resource_type, resource.made.id)
         if known is None or known.sha256 != digest:
             changed.append((resource, body, digest, known))
+        else:
+            unchanged.append((resource, body, digest, known))
     if not changed:
         return []
+    # What was discarded has not arrived, so a record that changes brings all of its resources once more.
+    records = {resource.record for resource, *_ in changed}
+    changed += [
+        one
+        for one in unchanged
+        if one[0].record in records and delivery_state(tx, one[3].delivery_id) == "discarded"
+    ]
     previous = [known for *_, known in changed if known is not None]
     delivery_id = enqueue(
         tx,
@@ -100,6 +126,9 @@ def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResour
         ),
         receipt.stamp,
     )
+    own = {resource.made.reference for resource, *_ in changed}
+    if absent := _absent(tx, [resource.made.body for resource, *_ in changed], own):
+        hold_for_absent(tx, delivery_id, absent, receipt)
     for resource, body, digest, known in changed:
         keep_resource(
             tx,

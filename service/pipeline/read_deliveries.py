@@ -22,6 +22,7 @@ def delivery_body(delivery: Delivery) -> dict[str, Any]:
         "resources": delivery.entries,
         "last_error": delivery.last_error,
         "outcome": read_json(delivery.outcome.encode()) if delivery.outcome else None,
+        "concerns": read_json(delivery.concerns.encode()) if delivery.concerns else [],
     }
 
 

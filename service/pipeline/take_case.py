@@ -15,6 +15,7 @@ from service.pipeline.stages import Answer, Stages, Taken, check_made
 from service.problems import Code, Problem, ServiceProblem
 from service.records.receipts import Receipt
 from service.storage.cases import StoredCase, count_deliveries, count_events, find_case, keep_case
+from service.storage.read_backs import read_back_of_case
 from service.storage.statements import Transaction
 
 SEALED_FIELDS = ("patient",)
@@ -29,6 +30,7 @@ def case_body(tx: Transaction, case: StoredCase) -> dict[str, Any]:
         **case.content,
         "events": count_events(tx, case.case_id),
         "delivery": count_deliveries(tx, case.case_id),
+        "read_back": read_back_of_case(tx, case.case_id),
     }
 
 

@@ -11,6 +11,7 @@ from sqlalchemy import bindparam, func, insert, select, update
 from service.exact_json import read_json, write_json
 from service.records.instants import stamp
 from service.records.receipts import Receipt
+from service.storage.deliveries import STATES
 from service.storage.schema import cases, deliveries, events
 from service.storage.statements import Row, Statement, Transaction
 
@@ -94,6 +95,6 @@ def count_events(tx: Transaction, case_id: str) -> int:
 
 
 def count_deliveries(tx: Transaction, case_id: str) -> dict[str, int]:
-    """Return how many deliveries of a case are waiting, delivered and held."""
+    """Return how many deliveries of a case are in each state."""
     counted: dict[str, int] = dict(tx.run(_DELIVERY_COUNTS, case_id=case_id))
-    return {state: counted.get(state, 0) for state in ("waiting", "delivered", "held")}
+    return {state: counted.get(state, 0) for state in STATES}

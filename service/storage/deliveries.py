@@ -11,6 +11,9 @@ from service.exact_json import read_json, write_json
 from service.storage.schema import batches, deliveries, delivery_waits, remote_ids
 from service.storage.statements import Row, Statement, Transaction
 
+STATES = ("waiting", "delivered", "held", "discarded")
+"""What may be said of a delivery; one that is discarded was given up by a person and is never sent."""
+
 
 @dataclass(frozen=True, slots=True)
 class NewDelivery:
@@ -93,6 +96,16 @@ _WAITING_OF_LANE = Statement(
 )
 _WAITS = Statement(
     select(delivery_waits.c.after_id).where(delivery_waits.c.delivery_id == bindparam("delivery_id"))
+)
+_WAITING_FOR = Statement(
+    select(delivery_waits.c.delivery_id)
+    .where(delivery_waits.c.after_id == bindparam("after_id"))
+    .order_by(delivery_waits.c.delivery_id)
+)
+_REMOVE_WAIT = Statement(
+    delete(delivery_waits).where(
+        delivery_waits.c.delivery_id == bindparam("delivery_id"), delivery_waits.c.after_id == bindparam("after_id")
+    )
 )
 _WAITS_DONE = Statement(delete(delivery_waits).where(delivery_waits.c.after_id == bindparam("after_id")))
 _BODY = Statement(select(deliveries.c.body).where(deliveries.c.delivery_id == bindparam("delivery_id")))
@@ -206,6 +219,22 @@ def waits_of(tx: Transaction, delivery_id: int) -> set[int]:
     return {row[0] for row in tx.run(_WAITS, delivery_id=delivery_id)}
 
 
+def deliveries_waiting_for(tx: Transaction, delivery_id: int) -> list[int]:
+    """Return the deliveries that cannot leave before this one has arrived."""
+    return [row[0] for row in tx.run(_WAITING_FOR, after_id=delivery_id)]
+
+
+def remove_wait(tx: Transaction, delivery_id: int, after_id: int) -> None:
+    """Have a delivery wait no more for another one."""
+    tx.run(_REMOVE_WAIT, delivery_id=delivery_id, after_id=after_id)
+
+
+def add_wait(tx: Transaction, delivery_id: int, after_id: int) -> None:
+    """Have a delivery wait for another one."""
+    remove_wait(tx, delivery_id, after_id)
+    tx.run(_INSERT_WAIT, delivery_id=delivery_id, after_id=after_id)
+
+
 def resources_of_delivery(tx: Transaction, delivery_id: int) -> list[tuple[str, str, bytes]]:
     """Return type, id and bytes of the resources of a delivery."""
     row = tx.one(_BODY, delivery_id=delivery_id)
@@ -287,7 +316,7 @@ def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now
 def count_by_state(tx: Transaction) -> dict[str, int]:
     """Return how many deliveries are in each state."""
     counted: dict[str, int] = dict(tx.run(_COUNTS))
-    return {state: counted.get(state, 0) for state in ("waiting", "delivered", "held")}
+    return {state: counted.get(state, 0) for state in STATES}
 
 
 def page_of_deliveries(

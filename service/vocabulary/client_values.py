@@ -23,7 +23,7 @@ class StrictRecord(BaseModel):
 
 
 _CONTROLS = r"\x00-\x08\x0B\x0C\x0E-\x1F"
-"""The characters below 32 that neither FHIR's strings nor XML take (R4, datatypes, string)."""
+"""The characters below 32 that XML cannot carry, and that R4 strings SHOULD not contain (datatypes, string)."""
 
 SOME_TEXT = rf"^[^{_CONTROLS}]*[^{_CONTROLS}\s][^{_CONTROLS}]*$"
 """The pattern of a text with more than white space and without control characters."""

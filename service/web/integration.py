@@ -9,8 +9,8 @@ from starlette.responses import Response
 
 from service.pipeline.preview import preview
 from service.pipeline.read_deliveries import read_deliveries
-from service.pipeline.retry_delivery import retry_delivery
-from service.pipeline.stages import Refusal
+from service.pipeline.settle_held import discard_delivery, retry_delivery, retry_held
+from service.pipeline.stages import Answer, Refusal
 from service.problems import Rejected
 from service.web.answers import json_answer, problem_answer
 from service.web.authenticate import Scope
@@ -18,7 +18,7 @@ from service.web.requests import MOST_NUMBER, RefusedBodyError, identify, parts_
 
 router = APIRouter(tags=["integration"])
 
-State = Literal["waiting", "delivered", "held"]
+State = Literal["waiting", "delivered", "held", "discarded"]
 
 
 @router.post("/preview", summary="Map and check without keeping anything")
@@ -47,15 +47,42 @@ async def get_deliveries(
     return json_answer(await store.read(lambda tx: read_deliveries(tx, state, case_id, after, limit)))
 
 
+def _answered(answer: Answer) -> Response:
+    if isinstance(answer, Refusal):
+        return problem_answer(answer.problems)
+    return json_answer(answer.body, answer.status)
+
+
+@router.post("/deliveries/retry", summary="Have held deliveries sent again")
+async def post_retry_all(
+    request: Request,
+    case_id: Annotated[str | None, Query(max_length=64)] = None,
+    state: Literal["held"] = "held",  # noqa: ARG001 - it says what is retried; nothing else can be.
+) -> Response:
+    """Put up to 500 held deliveries, of a case or of all, back into the queue; `remaining` says if there are more."""
+    receipt = await identify(request, "deliveries", Scope.INTEGRATE)
+    store = parts_of(request).store
+    return _answered(await store.write(lambda tx: retry_held(tx, case_id, receipt)))
+
+
 @router.post("/deliveries/{delivery_id}/retry", summary="Have a held delivery sent again")
 async def post_retry(request: Request, delivery_id: Annotated[int, Path(ge=0, le=MOST_NUMBER)]) -> Response:
     """Put a held delivery back into the queue."""
     receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)
     store = parts_of(request).store
-    answer = await store.write(lambda tx: retry_delivery(tx, delivery_id, receipt))
-    return (
-        problem_answer(answer.problems) if isinstance(answer, Refusal) else json_answer(answer.body, answer.status)
-    )
+    return _answered(await store.write(lambda tx: retry_delivery(tx, delivery_id, receipt)))
+
+
+@router.post("/deliveries/{delivery_id}/discard", summary="Give up a held delivery")
+async def post_discard(
+    request: Request,
+    delivery_id: Annotated[int, Path(ge=0, le=MOST_NUMBER)],
+    reason: Annotated[str, Query(min_length=1, max_length=1000)],
+) -> Response:
+    """Give up a held delivery for good, with the reason; what cannot stand without it is held in its turn."""
+    receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)
+    store = parts_of(request).store
+    return _answered(await store.write(lambda tx: discard_delivery(tx, delivery_id, reason, receipt)))
 
 
 @router.get("/destination", summary="Read what the FHIR server can do")

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
+from service.delivery.find_concerns import find_concerns
 from service.delivery.judge_answer import (
     Arrived,
     Conflict,
@@ -71,9 +72,9 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
                     keep_remote_id(tx, (resource.resource_type, resource.resource_id), place, version)
             _record(tx, batch, "delivered", now, receipt)
         case TooLarge() | Refused():
-            _hold_the_guilty(tx, batch, receipt, verdict.reason, verdict.outcome)
+            _hold_the_guilty(tx, batch, receipt, verdict)
         case Conflict() if attempts > verdict.most_attempts:
-            _hold_the_guilty(tx, batch, receipt, verdict.reason, verdict.outcome)
+            _hold_the_guilty(tx, batch, receipt, verdict)
         case Conflict():
             _record(tx, batch, "waiting", plan(now, attempts, None), receipt, verdict.reason)
         case Later():
@@ -95,14 +96,24 @@ def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
 
 
 def _hold_the_guilty(
-    tx: Transaction, batch: Batch, receipt: Receipt, reason: str, outcome: Mapping[str, Any]
+    tx: Transaction, batch: Batch, receipt: Receipt, verdict: TooLarge | Refused | Conflict
 ) -> None:
     """Hold a delivery that was sent by itself; of several, each goes out by itself next."""
     dissolve_batch(tx, batch.numbers, alone=True)
     if len(batch.members) > 1:
-        _record(tx, batch, "waiting", receipt.received_at, receipt, reason)
+        _record(tx, batch, "waiting", receipt.received_at, receipt, verdict.reason)
     else:
-        _record(tx, batch, "held", receipt.received_at, receipt, reason, outcome)
+        _record(tx, batch, "held", receipt.received_at, receipt, verdict.reason, verdict)
+
+
+def _concerns(batch: Batch, verdict: TooLarge | Refused | Conflict) -> str | None:
+    """Return, as the store keeps it, what the outcome speaks of: resource, record and path."""
+    entry = verdict.entry if isinstance(verdict, Refused) else None
+    concerns = [
+        {"resource": concern.resource, "record": batch.members[0].record, "path": concern.path}
+        for concern in find_concerns(verdict.outcome, batch.sent, entry)
+    ]
+    return write_json(concerns).decode() if concerns else None
 
 
 def _record(
@@ -112,11 +123,12 @@ def _record(
     due: datetime,
     receipt: Receipt,
     error: str | None = None,
-    outcome: Mapping[str, Any] | None = None,
+    held_for: TooLarge | Refused | Conflict | None = None,
 ) -> None:
-    text = write_json(outcome).decode() if outcome is not None else None
+    outcome = write_json(held_for.outcome).decode() if held_for is not None else None
+    concerns = _concerns(batch, held_for) if held_for is not None else None
     for member in batch.members:
-        result = AttemptResult(state, member.attempts + 1, stamp(due), error, text)
+        result = AttemptResult(state, member.attempts + 1, stamp(due), error, outcome, concerns)
         record_attempt(tx, member.delivery_id, result, receipt.stamp)
 
 

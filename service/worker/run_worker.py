@@ -6,7 +6,7 @@ import asyncio
 import contextlib
 import random
 from collections.abc import Collection, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 
 import structlog
@@ -25,18 +25,20 @@ from service.delivery.read_capabilities import NotAFhirServerError, choose_strat
 from service.exact_json import read_json
 from service.problems import Unavailable
 from service.records.finding import Finding
-from service.records.instants import stamp
+from service.records.instants import parse_instant, stamp
 from service.records.receipts import Receipt
 from service.settings import Settings
 from service.storage.deliveries import Delivery
 from service.storage.hold_delivery_right import hold_delivery_right
+from service.storage.read_backs import last_read_back
 from service.storage.store import Store
 from service.worker.batch import Batch, load_batch
 from service.worker.choose_deliveries import BundleLimits, choose_deliveries
 from service.worker.keep_attempt import leave_out, settle_attempt, start_attempt
+from service.worker.read_back import ACTOR, read_back
 
-ACTOR = "resus-fhir"
 _POLL_SECONDS = 1.0
+_MOST_READ_BACK_POLL_SECONDS = 60.0
 
 log = structlog.get_logger(__name__)
 
@@ -55,6 +57,7 @@ class Worker:
         self._busy: set[str] = set()
         self._stopping = False
         self._wake = asyncio.Event()
+        self._stopped = asyncio.Event()
         self.destination = DestinationState(
             client.base, frozenset(needed) - settings.left_out_types, settings.left_out_types & frozenset(needed)
         )
@@ -74,10 +77,13 @@ class Worker:
     def stop(self) -> None:
         """Have `run` end once what is under way is finished."""
         self._stopping = True
+        self._stopped.set()
         self._wake.set()
 
     async def _deliver_until_stopped(self) -> None:
         running: set[asyncio.Task[None]] = set()
+        if self._settings.verify_hours:
+            running.add(asyncio.create_task(self._read_back_regularly()))
         failures = 0
         while not self._stopping:
             self._wake.clear()
@@ -86,7 +92,7 @@ class Worker:
                 await asyncio.sleep((self._plan(self._clock(), failures, None) - self._clock()).total_seconds())
                 continue
             failures = 0
-            free = self._settings.connections - len(running)
+            free = self._settings.connections - len(self._busy)
             for lane, members in await self._choose(free):
                 self._busy.add(lane)
                 task = asyncio.create_task(self._serve_lane(lane, members))
@@ -95,6 +101,24 @@ class Worker:
             await self._pause(_POLL_SECONDS)
         if running:
             await asyncio.wait(running)
+
+    async def _read_back_regularly(self) -> None:
+        """Read back what was delivered whenever the hours of the settings have passed since the last run."""
+        interval = timedelta(hours=self._settings.verify_hours)
+        pause = min(interval.total_seconds() / 10, _MOST_READ_BACK_POLL_SECONDS)
+        while not self._stopping:
+            try:
+                last = await self._store.read(last_read_back)
+                due = last is None or parse_instant(last) + interval <= self._clock()
+                if due and self.destination.problem is None:
+                    report = await read_back(self._store, self._client, self._clock)
+                    counts = {result.value: count for result, count in report.total.items()}
+                    log.info("read_back_done", problem=report.problem, **counts)
+            except Exception as error:
+                # The next round tries again; a delivery must not end by a read-back that went wrong.
+                log.error("read_back_failed", error=type(error).__name__)  # noqa: TRY400 - a trace may hold values.
+            with contextlib.suppress(TimeoutError):
+                await asyncio.wait_for(self._stopped.wait(), pause)
 
     async def _pause(self, seconds: float) -> None:
         """Wait until something was committed, a lane has finished, or the time has passed."""

@@ -160,7 +160,7 @@ def test_no_header_breaks_the_reading_of_the_wait(value: str) -> None:
 
 
 JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.text(max_size=4),
+    st.none() | st.booleans() | st.integers(-99, 999) | st.text(max_size=4),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=4), inner, max_size=3),
     max_leaves=6,
 )

@@ -77,7 +77,7 @@ def test_what_is_no_r4_server_is_named(broken: object, says: str) -> None:
 
 
 JSON = st.recursive(
-    st.none() | st.booleans() | st.integers() | st.text(max_size=5),
+    st.none() | st.booleans() | st.integers(-99, 999) | st.text(max_size=5),
     lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.text(max_size=5), inner, max_size=3),
     max_leaves=8,
 )

@@ -48,7 +48,7 @@ def test_everything_but_the_type_arrives_and_what_refers_to_it_names_its_identif
 
 def test_without_the_setting_what_the_destination_refuses_is_held(tmp_path: Path) -> None:
     with faulty_server(tmp_path / "server.sqlite") as site:
-        site.server.standing = refusing_type("Location")
+        site.server.standing = refusing_type("Device")
         with running_service(quick_settings(tmp_path / "s.sqlite", site.base)) as client:
             client.call(
                 "PUT", "/v1/devices/D-1", {"type": "defibrillator", "serial": "1", "location": "Ward 4"}, wanted=201

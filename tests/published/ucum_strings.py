@@ -45,5 +45,10 @@ OURS_TAKES_LESS: dict[str, str] = {
 }
 """Strings that ucum-lhc takes and `is_ucum` does not, with the reason."""
 
-HL7_TAKES_MORE: dict[str, str] = {}
+HL7_TAKES_MORE: dict[str, str] = {
+    "mg//mL": "It reads two solidi where UCUM's grammar has one between two terms.",
+    "mg)": "It stops at a parenthesis that nothing opened.",
+    "0.5": "It reads a point between two numbers, 0 times 5.",
+    "-1": "It reads a number with a sign where UCUM's grammar has digits alone.",
+}
 """Strings that HL7's validator takes and `is_ucum` does not, with the reason."""

@@ -115,7 +115,7 @@ def generate(strategy: st.SearchStrategy[Drawn], count: int) -> list[Drawn]:
 def _characters() -> st.SearchStrategy[str]:
     """Return any character that a FHIR string may hold: no half characters, and no controls but tab and line ends.
 
-    Source: FHIR R4, datatypes, string (no code points below 32 but 9, 10 and 13).
+    Source: FHIR R4, datatypes, string (strings SHOULD not contain code points below 32 but 9, 10 and 13).
     """
     return st.one_of(
         st.characters(codec="utf-8", exclude_categories=["Cc", "Cs", "Cn", "Co"]), st.sampled_from("\t\n\r")
@@ -305,7 +305,8 @@ def _records(
     share = draw(st.sampled_from([0.0, 0.3, 0.9, 1.0]))
     chosen = {name: values for name, values in optional.items() if _is_chosen(draw, share)}
     content = {name: draw(values) for name, values in {**required, **chosen}.items()}
-    if elements and draw(st.booleans()):
+    is_asked: bool = draw(st.booleans())
+    if elements and is_asked:
         missing = [name for name in optional if name not in chosen]
         names = st.sampled_from([*missing, *missing, *elements])
         content["stated_unknown"] = draw(st.lists(names, max_size=5, unique=True))

@@ -104,7 +104,7 @@ def remarks_block(sets: Sequence[ReadSet]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class VitalSignVerdicts:
-    """What the official profile of one vital sign says of our resources, and of one of them spoiled in many ways."""
+    """What the official profile of a vital sign says of our resources, and of one of them spoiled in many ways."""
 
     sign: VitalSign
     ours: int

@@ -62,8 +62,8 @@ REMARKS = (
         "warning",
         r"^None of the codings provided are in the value set 'Vital Signs' .*urn:iso:std:iso:11073:10101#",
         "The code is coded in LOINC and in ISO/IEEE 11073. The LOINC code is in the value set; offline, the "
-        "validator gives the concept up because it does not know the system of the other. Without that coding the remark is "
-        "gone, which a test shows.",
+        "validator gives the concept up because it does not know the system of the other. Without that coding the "
+        "remark is gone, which a test shows.",
     ),
     Remark(
         "not a slice of a profile",

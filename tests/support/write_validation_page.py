@@ -95,7 +95,11 @@ def measure(readers: Readers) -> Measured:
     own_units = sorted(shipped_stages().vocabulary.units.displays)
     by_hl7 = is_unit_for_hl7(readers.hl7, [*own_units, *VALID, *INVALID])
     with UcumLhc() as lhc:
-        judges: dict[str, Callable[[str], bool]] = {"ucumvert": is_ucum, "ucum-lhc": lhc.is_unit, "HL7's validator": by_hl7.__getitem__}
+        judges: dict[str, Callable[[str], bool]] = {
+            "ucumvert": is_ucum,
+            "ucum-lhc": lhc.is_unit,
+            "HL7's validator": by_hl7.__getitem__,
+        }
         units = units_block(judges, own_units)
     return Measured(
         tuple(read_set(name, some, readers) for name, some in resources.items()),

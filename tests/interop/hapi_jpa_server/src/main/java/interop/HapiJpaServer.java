@@ -70,7 +70,8 @@ public class HapiJpaServer {
             "server.address", "127.0.0.1",
             "server.port", arguments[0],
             // A transaction that was answered is on the disk: H2 would otherwise delay it by half a second.
-            "spring.datasource.url", "jdbc:h2:file:" + arguments[1] + ";WRITE_DELAY=0;DB_CLOSE_ON_EXIT=FALSE",
+            "spring.datasource.url",
+                "jdbc:h2:file:" + arguments[1] + ";WRITE_DELAY=0;DB_CLOSE_ON_EXIT=FALSE;TRACE_LEVEL_FILE=0",
             "spring.main.banner-mode", "off",
             "logging.level.root", "warn"));
     application.run();
@@ -150,8 +151,8 @@ public class HapiJpaServer {
     server.setServerConformanceProvider(
         new JpaCapabilityStatementProvider(server, systemDao, settings, searchParameters, validation));
     server.setPagingProvider(paging);
-    server.setServerAddressStrategy(
-        new HardcodedServerAddressStrategy("http://127.0.0.1:" + environment.getRequiredProperty("server.port") + "/fhir"));
+    String port = environment.getRequiredProperty("server.port");
+    server.setServerAddressStrategy(new HardcodedServerAddressStrategy("http://127.0.0.1:" + port + "/fhir"));
     return server;
   }
 

@@ -1,0 +1,41 @@
+"""Reads from the bytes of a Bundle what was sent of each resource, its references as the server knows them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from service.exact_json import read_json
+
+
+def sent_resources(bundle: bytes, remote_ids: Mapping[str, str]) -> dict[str, dict[str, Any]]:
+    """Return the resources of a Bundle of ours by our references `Type/<uuid>`.
+
+    `remote_ids` holds the server's id of each, by the same references. References inside the Bundle, which the
+    server has resolved, are given as it must have resolved them.
+    """
+    entries = read_json(bundle)["entry"]
+    found: dict[str, dict[str, Any]] = {}
+    resolved: dict[str, str] = {}
+    for entry in entries:
+        resource = entry["resource"]
+        # Our id ends the fullUrl, whether it is a URN or an address at the server.
+        our_id = entry["fullUrl"].replace(":", "/").rpartition("/")[2]
+        reference = f"{resource['resourceType']}/{our_id}"
+        found[reference] = resource
+        if reference in remote_ids:
+            resolved[entry["fullUrl"]] = f"{resource['resourceType']}/{remote_ids[reference]}"
+    return {reference: _resolved(resource, resolved) for reference, resource in found.items()}
+
+
+def _resolved(value: Any, resolved: Mapping[str, str]) -> Any:
+    if isinstance(value, dict):
+        return {
+            name: resolved.get(member, member)
+            if name == "reference" and isinstance(member, str)
+            else _resolved(member, resolved)
+            for name, member in value.items()
+        }
+    if isinstance(value, list):
+        return [_resolved(item, resolved) for item in value]
+    return value
