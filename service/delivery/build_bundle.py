@@ -13,6 +13,10 @@ from service.settings import Strategy
 
 UUID_SYSTEM = "urn:ietf:rfc:3986"
 
+_URN = "urn:uuid:"
+_VERSION_AT = 14
+"""Where in a UUID its version stands. Ours are of version 5; version 8 is free for any use (RFC 9562)."""
+
 
 @dataclass(frozen=True, slots=True)
 class Outgoing:
@@ -88,6 +92,23 @@ def identifier_condition(resource_id: str) -> str:
     return f"identifier={quote(UUID_SYSTEM, safe='')}%7C{quote(f'urn:uuid:{resource_id}', safe='')}"
 
 
+def entry_urn(resource_id: str) -> str:
+    """Return the fullUrl of a resource that the server is to name: our id as a UUID of version 8.
+
+    It differs from the resource's identifier. A server puts the id that it gives in the place of a fullUrl, and
+    some do so in identifiers too: no condition would find the resource again, and it would arrive twice.
+    """
+    return f"{_URN}{resource_id[:_VERSION_AT]}8{resource_id[_VERSION_AT + 1 :]}"
+
+
+def resource_id_of(full_url: str) -> str:
+    """Return our id of the resource that stands in a Bundle of ours under this fullUrl."""
+    if not full_url.startswith(_URN):
+        return full_url.rpartition("/")[2]
+    resource_id = full_url.removeprefix(_URN)
+    return f"{resource_id[:_VERSION_AT]}5{resource_id[_VERSION_AT + 1 :]}"
+
+
 def _conditional_entry(resource: Outgoing, names: _Names) -> bytes:
     body = read_json(resource.body)
     del body["id"]
@@ -101,7 +122,7 @@ def _conditional_entry(resource: Outgoing, names: _Names) -> bytes:
         request = {"method": "PUT", "url": f"{resource.resource_type}?{condition}"}
     else:
         request = {"method": "POST", "url": resource.resource_type, "ifNoneExist": condition}
-    return _entry(f"urn:uuid:{resource.resource_id}", write_json(_with_their_references(body, names)), request)
+    return _entry(entry_urn(resource.resource_id), write_json(_with_their_references(body, names)), request)
 
 
 def _with_their_references(value: Any, names: _Names) -> Any:
@@ -124,5 +145,5 @@ def _their_reference(value: dict[str, Any], reference: str, names: _Names) -> di
     if names.strategy is Strategy.CLIENT_IDS:
         return value
     if reference in names.within and reference not in names.remote_ids:
-        return {**value, "reference": f"urn:uuid:{resource_id}"}
+        return {**value, "reference": entry_urn(resource_id)}
     return {**value, "reference": f"{resource_type}/{names.remote_ids.get(reference, resource_id)}"}

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from service.delivery.build_bundle import resource_id_of
 from service.exact_json import read_json
 
 
@@ -19,9 +20,7 @@ def sent_resources(bundle: bytes, remote_ids: Mapping[str, str]) -> dict[str, di
     resolved: dict[str, str] = {}
     for entry in entries:
         resource = entry["resource"]
-        # Our id ends the fullUrl, whether it is a URN or an address at the server.
-        our_id = entry["fullUrl"].replace(":", "/").rpartition("/")[2]
-        reference = f"{resource['resourceType']}/{our_id}"
+        reference = f"{resource['resourceType']}/{resource_id_of(entry['fullUrl'])}"
         found[reference] = resource
         if reference in remote_ids:
             resolved[entry["fullUrl"]] = f"{resource['resourceType']}/{remote_ids[reference]}"

@@ -19,7 +19,7 @@ def hold_for_absent(tx: Transaction, delivery_id: int, absent: Sequence[str], re
         {
             "severity": "error",
             "code": "not-found",
-            "diagnostics": f"{reference} was discarded and has never arrived",
+            "diagnostics": f"{reference} was discarded and never arrived",
         }
         for reference in absent
     ]

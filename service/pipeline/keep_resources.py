@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
-from service.exact_json import write_json
+from service.exact_json import read_json, write_json
 from service.mapping.apply_mapping import MadeResource
-from service.pipeline.hold_for_absent import hold_for_absent
 from service.records.receipts import Receipt
 from service.storage.deliveries import NewDelivery, delivery_state, enqueue, remote_id
-from service.storage.resources import KnownVersion, StoredResource, keep_resource, known_version
+from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resource, known_version
 from service.storage.statements import Transaction
 
 
@@ -59,60 +58,89 @@ def references_in(value: Any) -> Iterator[str]:
                 yield from references_in(item)
 
 
-def _waits(
-    tx: Transaction, bodies: Sequence[Mapping[str, Any]], previous: Sequence[KnownVersion]
-) -> frozenset[int]:
-    """Return the deliveries that must arrive first: earlier versions, and whatever is referred to."""
-    waiting = {known.delivery_id for known in previous}
-    for reference in {reference for body in bodies for reference in references_in(body)}:
-        resource_type, _, resource_id = reference.partition("/")
-        known = known_version(tx, resource_type, resource_id)
-        if known is not None:
-            waiting.add(known.delivery_id)
-    return frozenset(number for number in waiting if delivery_state(tx, number) not in ("delivered", "discarded"))
+@dataclass(frozen=True, slots=True)
+class _Outgoing:
+    """A resource that a new delivery brings, and what is known of the version before."""
+
+    made: MadeResource
+    record: str
+    body: bytes
+    sha256: str
+    known: KnownVersion | None
 
 
-def _absent(tx: Transaction, bodies: Sequence[Mapping[str, Any]], own: Collection[str]) -> list[str]:
-    """Return the references to resources that were discarded and of which no version has ever arrived."""
-    absent: list[str] = []
-    for reference in sorted({reference for body in bodies for reference in references_in(body)} - set(own)):
-        resource_type, _, resource_id = reference.partition("/")
-        known = known_version(tx, resource_type, resource_id)
+def _brought_along(tx: Transaction, outgoing: Sequence[_Outgoing]) -> list[_Outgoing]:
+    """Return what a delivery refers to and a person has discarded, as it stands, unless a version of it arrived."""
+    own = {one.made.reference for one in outgoing}
+    brought: list[_Outgoing] = []
+    for reference in sorted({reference for one in outgoing for reference in references_in(one.made.body)} - own):
+        resource = find_resource(tx, *reference.split("/", 1))
         if (
-            known is not None
-            and delivery_state(tx, known.delivery_id) == "discarded"
-            and remote_id(tx, resource_type, resource_id) is None
+            resource is not None
+            and delivery_state(tx, resource.delivery_id) == "discarded"
+            and remote_id(tx, resource.resource_type, resource.resource_id) is None
         ):
-            absent.append(reference)
-    return absent
+            known = KnownVersion(resource.version, resource.sha256, resource.delivery_id)
+            read = read_json(resource.body)
+            made = MadeResource(resource.resource_type, resource.resource_id, "", resource.rule, read)
+            brought.append(_Outgoing(made, resource.record, resource.body, resource.sha256, known))
+    return brought
+
+
+def _waits(tx: Transaction, outgoing: Sequence[_Outgoing]) -> tuple[frozenset[int], bool]:
+    """Return the deliveries that must arrive first, and whether something that is referred to was discarded.
+
+    First must arrive: earlier versions, and whatever is referred to.
+    """
+    previous = {one.known.delivery_id for one in outgoing if one.known is not None}
+    referred: set[int] = set()
+    own = {one.made.reference for one in outgoing}
+    for reference in {reference for one in outgoing for reference in references_in(one.made.body)} - own:
+        known = known_version(tx, *reference.split("/", 1))
+        if known is not None:
+            referred.add(known.delivery_id)
+    states = {number: delivery_state(tx, number) for number in previous | referred}
+    waits = frozenset(number for number, state in states.items() if state not in ("delivered", "discarded"))
+    return waits, any(states[number] == "discarded" for number in referred)
+
+
+def _changed(tx: Transaction, resources: Sequence[RecordResource]) -> list[_Outgoing]:
+    """Return those of the resources that differ from their newest version.
+
+    A record of which something changes brings also what of it is held or was discarded: that has not arrived, and
+    so the record can stand without the delivery before it.
+    """
+    changed: list[_Outgoing] = []
+    unchanged: list[_Outgoing] = []
+    for resource in resources:
+        body = write_json(resource.made.body)
+        digest = hashlib.sha256(body).hexdigest()
+        known = known_version(tx, resource.made.resource_type, resource.made.id)
+        one = _Outgoing(resource.made, resource.record, body, digest, known)
+        (unchanged if known is not None and known.sha256 == digest else changed).append(one)
+    records = {one.record for one in changed}
+    return changed + [
+        one
+        for one in unchanged
+        if one.record in records
+        and one.known is not None
+        and delivery_state(tx, one.known.delivery_id) in ("held", "discarded")
+    ]
 
 
 def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResource], receipt: Receipt) -> list[str]:
     """Keep those of `resources` that differ from their newest version, and enqueue them as one delivery.
 
-    Returns the references of what changed. A resource that came out the same is not sent again. The mapping
-    is logged with the hash of every resource.
+    Returns the references of what is enqueued. A resource that came out the same is not sent again, unless it has
+    not arrived. The mapping is logged with the hash of every resource.
     """
-    changed: list[tuple[RecordResource, bytes, str, KnownVersion | None]] = []
-    unchanged: list[tuple[RecordResource, bytes, str, KnownVersion]] = []
-    for resource in resources:
-        body = write_json(resource.made.body)
-        digest = hashlib.sha256(body).hexdigest()
-        known = known_version(tx, resource.made.resource_type, resource.made.id)
-        if known is None or known.sha256 != digest:
-            changed.append((resource, body, digest, known))
-        else:
-            unchanged.append((resource, body, digest, known))
-    if not changed:
+    outgoing = _changed(tx, resources)
+    if not outgoing:
         return []
-    # What was discarded has not arrived, so a record that changes brings all of its resources once more.
-    records = {resource.record for resource, *_ in changed}
-    changed += [
-        one
-        for one in unchanged
-        if one[0].record in records and delivery_state(tx, one[3].delivery_id) == "discarded"
-    ]
-    previous = [known for *_, known in changed if known is not None]
+    waits, refers_to_discarded = _waits(tx, outgoing)
+    while refers_to_discarded and (brought := _brought_along(tx, outgoing)):
+        outgoing += brought
+        waits, refers_to_discarded = _waits(tx, outgoing)
     delivery_id = enqueue(
         tx,
         NewDelivery(
@@ -120,43 +148,28 @@ def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResour
             case_id=owner.case_id,
             device_id=owner.device_id,
             record=owner.record,
-            keys=[(resource.made.resource_type, resource.made.id) for resource, *_ in changed],
-            bodies=[body for _, body, *_ in changed],
-            waits_for=_waits(tx, [resource.made.body for resource, *_ in changed], previous),
+            keys=[(one.made.resource_type, one.made.id) for one in outgoing],
+            bodies=[one.body for one in outgoing],
+            waits_for=waits,
         ),
         receipt.stamp,
     )
-    own = {resource.made.reference for resource, *_ in changed}
-    if absent := _absent(tx, [resource.made.body for resource, *_ in changed], own):
-        hold_for_absent(tx, delivery_id, absent, receipt)
-    for resource, body, digest, known in changed:
+    for one in outgoing:
         keep_resource(
             tx,
             StoredResource(
-                resource_type=resource.made.resource_type,
-                resource_id=resource.made.id,
+                resource_type=one.made.resource_type,
+                resource_id=one.made.id,
                 case_id=owner.case_id,
                 device_id=owner.device_id,
-                record=resource.record,
-                rule=resource.made.rule,
-                version=known.version + 1 if known else 1,
-                sha256=digest,
-                body=body,
+                record=one.record,
+                rule=one.made.rule,
+                version=one.known.version + 1 if one.known else 1,
+                sha256=one.sha256,
+                body=one.body,
                 delivery_id=delivery_id,
             ),
         )
-    append_entry(
-        tx,
-        receipt,
-        Happening(
-            Action.MAPPED,
-            owner.record,
-            "queued",
-            owner.case_id,
-            {
-                "delivery": delivery_id,
-                "resources": {resource.made.reference: digest for resource, _, digest, _ in changed},
-            },
-        ),
-    )
-    return [resource.made.reference for resource, *_ in changed]
+    detail = {"delivery": delivery_id, "resources": {one.made.reference: one.sha256 for one in outgoing}}
+    append_entry(tx, receipt, Happening(Action.MAPPED, owner.record, "queued", owner.case_id, detail))
+    return [one.made.reference for one in outgoing]

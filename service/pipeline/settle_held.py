@@ -107,7 +107,7 @@ def discard_delivery(tx: Transaction, delivery_id: int, reason: str, receipt: Re
 
 
 def _absent_after(tx: Transaction, dependent: int, discarded: frozenset[str]) -> list[str]:
-    """Have a delivery wait for what brings the discarded resources that it refers to; return those nobody brings."""
+    """Have a delivery wait for what brings the discarded resources it refers to; return those nobody brings."""
     parts = resources_of_delivery(tx, dependent)
     own = {f"{kind}/{number}" for kind, number, _ in parts}
     wanted = {reference for *_, body in parts for reference in references_in(read_json(body))}

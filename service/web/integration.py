@@ -59,7 +59,7 @@ async def post_retry_all(
     case_id: Annotated[str | None, Query(max_length=64)] = None,
     state: Literal["held"] = "held",  # noqa: ARG001 - it says what is retried; nothing else can be.
 ) -> Response:
-    """Put up to 500 held deliveries, of a case or of all, back into the queue; `remaining` says if there are more."""
+    """Put up to 500 held deliveries, of a case or of all, back into the queue; `remaining` says if more are."""
     receipt = await identify(request, "deliveries", Scope.INTEGRATE)
     store = parts_of(request).store
     return _answered(await store.write(lambda tx: retry_held(tx, case_id, receipt)))
@@ -77,7 +77,7 @@ async def post_retry(request: Request, delivery_id: Annotated[int, Path(ge=0, le
 async def post_discard(
     request: Request,
     delivery_id: Annotated[int, Path(ge=0, le=MOST_NUMBER)],
-    reason: Annotated[str, Query(min_length=1, max_length=1000)],
+    reason: Annotated[str, Query(min_length=1, max_length=500, description="Why; it goes into the audit log.")],
 ) -> Response:
     """Give up a held delivery for good, with the reason; what cannot stand without it is held in its turn."""
     receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)

@@ -189,24 +189,34 @@ def _keep(tx: Transaction, founds: Sequence[Found], now: str) -> list[Found]:
 
 
 def _log(tx: Transaction, report: ReadBackReport, case_id: str | None, receipt: Receipt) -> None:
-    """Log each case and device of which something was changed or is gone, and the run as a whole."""
-    for subject, founds in report.changed.items():
-        counts = report.counts[subject]
-        outcome = Result.GONE if counts[Result.GONE] else Result.CHANGED
-        named = {found.resource.reference: [found.result.value, *found.paths] for found in founds[:_MOST_NAMED]}
-        detail = {"run": report.run, **_words(counts), "resources": named}
-        case = founds[0].resource.case_id
-        append_entry(tx, receipt, Happening(Action.READ_BACK, subject, outcome.value, case, detail))
-    if case_id is not None and f"case:{case_id}" not in report.changed and report.problem is None:
-        kept = {"run": report.run, **_words(report.total)}
-        append_entry(tx, receipt, Happening(Action.READ_BACK, f"case:{case_id}", "kept", case_id, kept))
-    detail = {"run": report.run, "cases_and_devices": len(report.counts), **_words(report.total)}
+    """Log each case and device of which something was changed or is gone, and the run as a whole.
+
+    A run over one case is logged as what was found of that case, whatever it was.
+    """
+    for subject in report.changed if case_id is None else ():
+        _log_subject(tx, report, subject, report.changed[subject][0].resource.case_id, receipt)
     if case_id is not None:
-        detail["only_case"] = case_id
-    if report.problem is not None:
-        detail["reason"] = report.problem
-    outcome_of_run = "ended-early" if report.problem is not None else "complete"
-    append_entry(tx, receipt, Happening(Action.READ_BACK, "destination", outcome_of_run, None, detail))
+        _log_subject(tx, report, f"case:{case_id}", case_id, receipt)
+        return
+    detail = {"run": report.run, "cases_and_devices": len(report.counts), **_words(report.total), **_why(report)}
+    outcome = "complete" if report.problem is None else "ended-early"
+    append_entry(tx, receipt, Happening(Action.READ_BACK, "destination", outcome, None, detail))
+
+
+def _log_subject(
+    tx: Transaction, report: ReadBackReport, subject: str, case_id: str | None, receipt: Receipt
+) -> None:
+    founds = report.changed.get(subject, [])
+    counts = report.counts.get(subject, Counter())
+    named = {found.resource.reference: [found.result.value, *found.paths] for found in founds[:_MOST_NAMED]}
+    detail = {"run": report.run, **_words(counts), "resources": named, **_why(report)}
+    worst = next((result for result in (Result.GONE, Result.CHANGED) if counts[result]), Result.KEPT)
+    outcome = worst.value if report.problem is None or founds else "ended-early"
+    append_entry(tx, receipt, Happening(Action.READ_BACK, subject, outcome, case_id, detail))
+
+
+def _why(report: ReadBackReport) -> dict[str, str]:
+    return {} if report.problem is None else {"reason": report.problem}
 
 
 def _words(counts: Counter[Result]) -> dict[str, int]:

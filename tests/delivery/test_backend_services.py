@@ -3,6 +3,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable
 from datetime import UTC, datetime
+from itertools import pairwise
 from pathlib import Path
 from urllib.parse import parse_qs
 
@@ -96,7 +97,7 @@ def test_a_token_is_kept_and_renewed_30_to_60_seconds_before_it_expires(key: Cli
             monotonic.now += 0.5
 
     asyncio.run(live())
-    lives = [later - earlier for earlier, later in zip(moments, moments[1:], strict=False)]
+    lives = [later - earlier for earlier, later in pairwise(moments)]
     assert len(lives) >= 6
     assert all(240 <= life <= 270.5 for life in lives), lives
     assert len(set(lives)) > 1, "every token is renewed at a moment of its own"
@@ -183,7 +184,9 @@ def test_a_token_endpoint_that_does_not_answer_is_unreachable(key: ClientKey) ->
     def fail(request: httpx.Request) -> httpx.Response:
         raise httpx.ConnectError("no", request=request)
 
-    with pytest.raises(UnreachableError, match="the token endpoint does not answer: no answer from login.example"):
+    with pytest.raises(
+        UnreachableError, match=r"the token endpoint does not answer: no answer from login\.example"
+    ):
         asyncio.run(_services(key, fail).header())
 
 

@@ -5,7 +5,7 @@ from urllib.parse import unquote
 
 import pytest
 
-from service.delivery.build_bundle import Outgoing, build_bundle, sendable
+from service.delivery.build_bundle import Outgoing, build_bundle, resource_id_of, sendable
 from service.exact_json import read_json, write_json
 from service.settings import Strategy
 
@@ -67,7 +67,18 @@ def test_by_condition_the_identifier_decides_and_our_id_stays_at_home() -> None:
         assert text.count(":") == 0
     for entry in (update, create):
         assert "id" not in entry["resource"]
-        assert entry["fullUrl"] == "urn:uuid:p-1"
+
+
+@pytest.mark.parametrize("strategy", CONDITIONAL)
+def test_by_condition_the_full_url_is_a_uuid_that_stands_in_no_identifier(strategy: Strategy) -> None:
+    # A server by others puts the id that it gives in the place of the fullUrl wherever that stands.
+    our_id = "2f6f3c1e-8a5d-5a0e-9a51-0d3c1a2b4c5d"
+    (entry,) = entries(build_bundle([patient(our_id)], strategy, BASE, {}))
+    assert entry["fullUrl"] == "urn:uuid:2f6f3c1e-8a5d-8a0e-9a51-0d3c1a2b4c5d"
+    assert resource_id_of(entry["fullUrl"]) == our_id
+    # Bundles that were kept before this was so are still read.
+    assert resource_id_of(f"urn:uuid:{our_id}") == our_id
+    assert resource_id_of(f"{BASE}/Patient/{our_id}") == our_id
 
 
 @pytest.mark.parametrize("strategy", CONDITIONAL)
@@ -82,7 +93,7 @@ def test_by_condition_references_lead_to_where_the_server_has_what_they_mean(str
     body = build_bundle([patient(), OBSERVATION], strategy, BASE, {"Encounter/e-1": "77"})
     resource = entries(body)[1]["resource"]
     # In the Bundle: by fullUrl; at the server: by its id; neither: as it was.
-    assert resource["subject"] == {"reference": "urn:uuid:p-1"}
+    assert resource["subject"] == {"reference": entries(body)[0]["fullUrl"]}
     assert resource["encounter"] == {"reference": "Encounter/77"}
     assert resource["hasMember"] == [{"reference": "Observation/elsewhere"}]
     assert b'"value":187.50' in body

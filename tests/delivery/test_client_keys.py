@@ -64,7 +64,7 @@ def test_the_id_comes_from_the_settings_else_from_the_jwk_else_from_the_thumbpri
 def test_a_key_that_cannot_be_used_stops_the_start_and_nothing_of_it_is_repeated(tmp_path: Path) -> None:
     wrong_curve = ECKey.generate_key("P-256").as_dict(private=True)
     public = RSAKey.generate_key(2048).as_dict(private=False)
-    short = rsa.generate_private_key(public_exponent=65537, key_size=1024)
+    short = rsa.generate_private_key(public_exponent=65537, key_size=1024)  # noqa: S505 - it must be refused.
     locked = ec.generate_private_key(ec.SECP384R1())
     bodies = {
         "empty": b"",

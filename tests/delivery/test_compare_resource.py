@@ -26,7 +26,10 @@ ADDED: dict[str, dict[str, Any]] = {
     "a narrative": {"text": {"status": "generated", "div": "<div/>"}},
     "version and time": {"meta": {**SENT["meta"], "versionId": "3", "lastUpdated": "2031-03-02T10:02:05Z"}},
     "a profile and a tag more": {
-        "meta": {"profile": ["urn:other", "urn:p"], "tag": [{"code": "y"}, {"system": "urn:t", "code": "x", "display": "X"}]}
+        "meta": {
+            "profile": ["urn:other", "urn:p"],
+            "tag": [{"code": "y"}, {"system": "urn:t", "code": "x", "display": "X"}],
+        }
     },
     "a trailing zero less": {"valueQuantity": {"value": 187.5, "unit": "J"}},
     "the whole address": {"subject": {"reference": f"{BASE}/Patient/7"}},

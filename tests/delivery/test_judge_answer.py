@@ -128,7 +128,7 @@ def test_a_success_that_says_less_than_all_is_none(name: str) -> None:
 def test_the_outcome_of_an_entry_that_failed_is_kept() -> None:
     entry = {"response": {"status": "400", "outcome": OUTCOME}}
     assert judge_answer(answer(200, response(done("Patient/7"), entry)), 2, NOW) == Refused(
-        "the server did not take entry 1", OUTCOME
+        "the server did not take entry 1", OUTCOME, 1
     )
 
 

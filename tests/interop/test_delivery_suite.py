@@ -1,11 +1,11 @@
 """The same deliveries to FHIR servers of other people, by each strategy: all arrives, once, and is what we made.
 
-A further server is one more entry in SERVERS: how it is started over a folder and port of its own.
+A further server is one more entry in tests/support/delivery_servers.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -16,17 +16,23 @@ import pytest
 
 from service.settings import Strategy
 from tests.support.compare_arrival import Resources, made_by_service, plain_content
-from tests.support.delivering_service import Client, example, quick_settings, running_service
+from tests.support.delivering_service import Client, example, quick_settings, running_service, wait_until
+from tests.support.delivery_servers import SERVERS, Server, Start
 from tests.support.fhir_search import found_by_identifier
-from tests.support.third_party_servers import RunningServer, start_sekmet
+from tests.support.third_party_servers import RunningServer
 
 pytestmark = pytest.mark.server
 
 EXAMPLES = {"c-demo": "demo", "c-paediatric": "paediatric", "c-pacing": "pacing"}
-STRATEGIES = (Strategy.AUTO, Strategy.CONDITIONAL_UPDATE, Strategy.CONDITIONAL_CREATE)
 
-Start = Callable[[Path, int | None], RunningServer]
-SERVERS: dict[str, Start] = {"sekmet": start_sekmet}
+
+def _pairs(servers: Mapping[str, Server]) -> list[Any]:
+    """Return each server with each strategy, `auto` first, as parameters."""
+    return [
+        pytest.param((name, strategy), marks=server.needs, id=f"{name}-{strategy.value}")
+        for name, server in servers.items()
+        for strategy in server.strategies
+    ]
 
 
 @dataclass(slots=True)
@@ -50,7 +56,7 @@ class Delivery:
     @property
     def by_our_ids(self) -> bool:
         """Return whether resources stand at the server under our own ids."""
-        return self.strategy is Strategy.AUTO
+        return self.strategy is Strategy.CLIENT_IDS
 
     def assert_arrived_once(self, cases: list[str]) -> int:
         """Assert that each resource of the cases is found once and is what we made; return how many."""
@@ -90,13 +96,15 @@ class Delivery:
 
 
 @contextmanager
-def _delivering(name: str, strategy: Strategy, folder: Path) -> Iterator[Delivery]:
-    start = SERVERS[name]
-    server = start(folder / "server", None)
-    settings = quick_settings(folder / "service.sqlite", server.base_url, strategy, timeout_seconds=20)
+def _delivering(name: str, wish: Strategy, folder: Path) -> Iterator[Delivery]:
+    kind = SERVERS[name]
+    server = kind.start(folder / "server", None)
+    chosen = {"timeout_seconds": 20, **kind.settings}
+    settings = quick_settings(folder / "service.sqlite", server.base_url, wish, **chosen)
     try:
         with running_service(settings) as client:
-            delivery = Delivery(client, server, start, folder / "server", strategy)
+            strategy = kind.auto if wish is Strategy.AUTO else wish
+            delivery = Delivery(client, server, kind.start, folder / "server", strategy)
             try:
                 yield delivery
             finally:
@@ -105,17 +113,10 @@ def _delivering(name: str, strategy: Strategy, folder: Path) -> Iterator[Deliver
         server.stop()
 
 
-@pytest.fixture(params=STRATEGIES, ids=[strategy.value for strategy in STRATEGIES], scope="module")
-def strategy(request: pytest.FixtureRequest) -> Strategy:
-    chosen: Strategy = request.param
-    return chosen
-
-
-@pytest.fixture(params=SERVERS, scope="module")
-def delivery(
-    request: pytest.FixtureRequest, strategy: Strategy, tmp_path_factory: pytest.TempPathFactory
-) -> Iterator[Delivery]:
-    with _delivering(request.param, strategy, tmp_path_factory.mktemp("delivery")) as opened:
+@pytest.fixture(params=_pairs(SERVERS), scope="module")
+def delivery(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Delivery]:
+    name, wish = request.param
+    with _delivering(name, wish, tmp_path_factory.mktemp("delivery")) as opened:
         yield opened
 
 
@@ -137,6 +138,14 @@ def _own(case_id: str) -> dict[str, Any]:
         "patient": {"identifier": {"system": "urn:example:hospital:patients", "value": f"P-{case_id}"}},
         "encounter": {"system": "urn:example:hospital:encounters", "value": f"E-{case_id}"},
     }
+
+
+def test_the_strategy_is_the_one_that_fits_what_the_server_says(delivery: Delivery) -> None:
+    def chosen() -> Any:
+        return delivery.client.call("GET", "/v1/destination")["strategy"]
+
+    wait_until(lambda: chosen() is not None, 60)
+    assert chosen() == delivery.strategy.value
 
 
 @pytest.mark.parametrize("case_id", EXAMPLES)
@@ -186,6 +195,9 @@ def test_a_device_check_arrives_once(delivery: Delivery) -> None:
         assert len(found_by_identifier(client.http, delivery.server.base_url, "Observation", our_id)) == 1
 
 
+@pytest.mark.parametrize(
+    "delivery", _pairs({name: server for name, server in SERVERS.items() if server.keeps}), indirect=True
+)
 def test_a_server_that_is_killed_in_the_middle_and_comes_back_has_everything_once(delivery: Delivery) -> None:
     client = delivery.client
     cases = [f"c-killed-{number}" for number in range(4)]
@@ -199,3 +211,22 @@ def test_a_server_that_is_killed_in_the_middle_and_comes_back_has_everything_onc
     delivery.kill_server()
     delivery.restart_server()
     assert delivery.assert_arrived_once(cases) > 40
+
+
+@pytest.mark.node
+@pytest.mark.parametrize("most", [8, 20])
+def test_a_server_of_eight_conditional_entries_gets_them_all_and_refuses_none_where_that_is_set(
+    most: int, tmp_path: Path
+) -> None:
+    kind = SERVERS["medplum-router"]
+    server = kind.start(tmp_path / "server", None)
+    try:
+        settings = quick_settings(tmp_path / "service.sqlite", server.base_url, bundle_max_entries=most)
+        with running_service(settings) as client:
+            _post(client, "c-demo", "demo")
+            delivery = Delivery(client, server, kind.start, tmp_path / "server", kind.auto)
+            assert delivery.assert_arrived_once(["c-demo"]) > 10
+            outcomes = {entry["outcome"] for entry in client.audit() if entry["action"] == "outcome"}
+    finally:
+        server.stop()
+    assert ("refused" in outcomes) is (most > 8)

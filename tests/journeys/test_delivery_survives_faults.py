@@ -11,11 +11,12 @@ from typing import Any
 
 import pytest
 
-from service.exact_json import read_json
+from service.exact_json import read_json, write_json
 from service.settings import Strategy
 from tests.support.compare_arrival import (
     assert_arrived_once_under_its_ids,
     assert_arrived_once_under_our_ids,
+    assert_no_identifier_twice,
     made_by_service,
 )
 from tests.support.delivering_service import (
@@ -45,6 +46,7 @@ from tests.support.faulty_fhir_server import (
     reset_after,
     reset_before,
 )
+from tests.support.fhir_search import everything_at
 
 CASE = "c-demo"
 CONDITIONAL = (Strategy.CONDITIONAL_UPDATE, Strategy.CONDITIONAL_CREATE)
@@ -72,6 +74,34 @@ def assert_resent_unchanged(site: Site) -> None:
     assert site.server.faulted
     for body in site.server.faulted:
         assert site.server.posts.count(body) == 2
+
+
+def test_the_comparison_would_notice_what_is_doubled_changed_or_missing(site: Site, tmp_path: Path) -> None:
+    headers = {"Content-Type": "application/fhir+json"}
+    with service_for(site, tmp_path) as client:
+        post_demo(client)
+        client.until_nothing_waits()
+        assert_arrived_once_under_our_ids(client, site.base, [CASE])
+        reference, body = next(
+            (name, body) for name, body in client.fhir(CASE).items() if name.startswith("Observation/")
+        )
+        address = f"{site.base}/{reference}"
+        changed = write_json({**body, "note": [{"text": "not ours"}]})
+        assert client.http.put(address, content=changed, headers=headers).status_code == 200
+        with pytest.raises(AssertionError, match=reference):
+            assert_arrived_once_under_our_ids(client, site.base, [CASE])
+        assert client.http.put(address, content=write_json(body), headers=headers).status_code == 200
+        twin = write_json({**body, "id": "twin"})
+        assert client.http.put(f"{site.base}/Observation/twin", content=twin, headers=headers).status_code == 201
+        with pytest.raises(AssertionError):
+            assert_arrived_once_under_our_ids(client, site.base, [CASE])
+        with pytest.raises(AssertionError):
+            assert_no_identifier_twice(everything_at(client.http, site.base))
+        assert client.http.delete(f"{site.base}/Observation/twin").is_success
+        assert_arrived_once_under_our_ids(client, site.base, [CASE])
+        assert client.http.delete(address).is_success
+        with pytest.raises(AssertionError):
+            assert_arrived_once_under_our_ids(client, site.base, [CASE])
 
 
 UNKNOWN_OUTCOMES: dict[str, Fault] = {

@@ -49,7 +49,7 @@ def guarded_server(tmp_path: Path, accepts: Any, tls: ServedTls | None = None) -
 
 
 def assert_waits_with(client: Client, *words: str) -> None:
-    """Assert that the destination's problem comes to say all of the words, everything waits, and nothing is held."""
+    """Assert that the destination's problem comes to say all of the words, all waits, and nothing is held."""
 
     def told() -> str:
         return str(client.call("GET", "/v1/destination")["problem"])
@@ -72,14 +72,20 @@ def test_a_password_that_is_wrong_at_first_lets_all_arrive_once_it_is_right(
     password = tmp_path / "password"
     password.write_text("hush-wrong")
     right = httpx.BasicAuth("resus", "hush-right")._auth_header
-    settings = {"destination_auth": "basic", "destination_user": "resus", "destination_password_file": password}
-    with guarded_server(tmp_path, lambda value: value == right) as place:
-        with running_service(quick_settings(tmp_path / "s.sqlite", place.base, **settings)) as client:
-            assert_waits_with(client, "401", "credentials")
-            password.write_text("hush-right")
-            client.until_nothing_waits()
-            assert assert_arrived_once_under_our_ids(client, place_open(place, right), [CASE]) > 20
-            assert "hush" not in everything_said(client)
+    settings: dict[str, Any] = {
+        "destination_auth": "basic",
+        "destination_user": "resus",
+        "destination_password_file": password,
+    }
+    with (
+        guarded_server(tmp_path, lambda value: value == right) as place,
+        running_service(quick_settings(tmp_path / "s.sqlite", place.base, **settings)) as client,
+    ):
+        assert_waits_with(client, "401", "credentials")
+        password.write_text("hush-right")
+        client.until_nothing_waits()
+        assert assert_arrived_once_under_our_ids(client, place_open(place, right), [CASE]) > 20
+        assert "hush" not in everything_said(client)
     said = capsys.readouterr()
     assert "hush" not in said.out + said.err
 
@@ -95,30 +101,36 @@ def test_a_bearer_token_that_changes_in_its_file_is_taken_up_without_a_restart(t
     token = tmp_path / "token"
     token.write_text("hush-1")
     valid = {"Bearer hush-1"}
-    settings = {"destination_auth": "bearer", "destination_token_file": token}
-    with guarded_server(tmp_path, lambda value: value in valid) as place:
-        with running_service(quick_settings(tmp_path / "s.sqlite", place.base, **settings)) as client:
-            wait_until(lambda: client.call("GET", "/v1/destination")["usable"], 8)
-            valid.clear()
-            valid.add("Bearer hush-2")
-            token.write_text("hush-2")
-            post_demo(client)
-            client.until_nothing_waits()
-            assert place.wants.refused == 0
-            assert_arrived_once_under_our_ids(client, place_open(place, "Bearer hush-2"), [CASE])
+    settings: dict[str, Any] = {"destination_auth": "bearer", "destination_token_file": token}
+    with (
+        guarded_server(tmp_path, lambda value: value in valid) as place,
+        running_service(quick_settings(tmp_path / "s.sqlite", place.base, **settings)) as client,
+    ):
+        wait_until(lambda: client.call("GET", "/v1/destination")["usable"], 8)
+        valid.clear()
+        valid.add("Bearer hush-2")
+        token.write_text("hush-2")
+        post_demo(client)
+        client.until_nothing_waits()
+        assert place.wants.refused == 0
+        assert_arrived_once_under_our_ids(client, place_open(place, "Bearer hush-2"), [CASE])
 
 
 @pytest.fixture
 def keys(tmp_path: Path) -> dict[str, Path]:
     written = {}
-    for name, key in {"es": ECKey.generate_key("P-384"), "rs": RSAKey.generate_key(2048)}.items():
+    made = {
+        "es": ECKey.generate_key("P-384").as_pem(private=True),
+        "rs": RSAKey.generate_key(2048).as_pem(private=True),
+    }
+    for name, pem in made.items():
         written[name] = tmp_path / f"{name}.pem"
-        written[name].write_bytes(key.as_pem(private=True))
+        written[name].write_bytes(pem)
     return written
 
 
 class Smart:
-    """A FHIR server that takes the tokens of a token endpoint, which proves assertions by the JWKS that we serve."""
+    """A FHIR server that takes the tokens of a token endpoint, which proves assertions by the JWKS we serve."""
 
     def __init__(self, tmp_path: Path, lifetime: float = 300) -> None:
         self._service_base = ""
@@ -295,7 +307,7 @@ def test_a_case_arrives_over_tls_of_an_authority_of_ones_own(authority: Authorit
     ],
 )
 def test_a_certificate_that_is_not_good_is_told_in_a_sentence_and_everything_waits(
-    expired: bool, trusted: bool, told: str, authority: Authority, tmp_path: Path
+    *, expired: bool, trusted: bool, told: str, authority: Authority, tmp_path: Path
 ) -> None:
     pair = authority.sign("server", expired=expired)
     trust = authority if trusted else Authority(tmp_path, "another")
@@ -311,10 +323,13 @@ def test_a_server_that_wants_our_certificate_gets_it_and_without_it_everything_w
 ) -> None:
     pair, ours = authority.sign("server"), authority.sign("client")
     with guarded_server(tmp_path, _anyone, ServedTls(pair.certificate, pair.key, authority.file)) as place:
-        trust = {"destination_ca_file": authority.file}
+        trust: dict[str, Any] = {"destination_ca_file": authority.file}
         with running_service(quick_settings(tmp_path / "s.sqlite", place.base, **trust)) as client:
             assert_waits_with(client, "ertificate", "127.0.0.1")
-        shown = {"destination_client_certificate": ours.certificate, "destination_client_key": ours.key}
+        shown: dict[str, Any] = {
+            "destination_client_certificate": ours.certificate,
+            "destination_client_key": ours.key,
+        }
         with running_service(quick_settings(tmp_path / "s.sqlite", place.base, **trust, **shown)) as client:
             client.until_nothing_waits()
             assert client.deliveries("held") == []

@@ -1,4 +1,4 @@
-"""A destination that lacks a type gets everything else, with identifiers in place of references; the log says so."""
+"""A destination that lacks a type gets everything else, with identifiers for references; the log says so."""
 
 from __future__ import annotations
 

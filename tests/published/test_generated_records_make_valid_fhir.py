@@ -6,6 +6,7 @@ HL7's own validator reads a larger set of the same kind in tests/interop.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from datetime import timedelta
 from typing import Any
 
 import pytest
@@ -15,10 +16,13 @@ from hypothesis import strategies as st
 from service.checking.check_resource import check_resource
 from service.checking.read_with_models import read_with_models
 from service.data_folders import data_folder
-from service.exact_json import read_json, write_json
+from service.exact_json import ExactNumber, read_json, write_json
 from service.intake.read_check import read_check
 from service.intake.read_record import read_event, read_record
+from service.mapping.sampled_strip import exact_period
 from service.problems import Code, Kind, Problem, Rejected
+from service.records.clocks import ClockReading
+from service.records.instants import parse_instant
 from service.vocabulary import fields as field_types
 from tests.support.fhirkit_reader import read_with_fhirkit
 from tests.support.generated_records import (
@@ -323,3 +327,41 @@ def test_a_date_is_taken_only_as_fhir_writes_it(written: str) -> None:
     refused = refusal_of(lambda value: read_check(value, VOCABULARY), check)
     assert refused is not None
     assert [problem.pointer for problem in refused.problems] == ["/items/electrodes/expiry"]
+
+
+BARE_CASE = {"patient": {"unidentified": True, "label": "x"}}
+
+
+def test_the_end_of_a_measurement_moves_with_its_beginning_to_the_reference_clock() -> None:
+    event = {
+        "id": "e-1",
+        "kind": "compression_quality",
+        "at": "2031-03-02T10:02:00+01:00",
+        "until": "2031-03-02T10:04:00+01:00",
+        "clock": "D-3",
+    }
+    at = parse_instant("2031-03-02T10:00:00+01:00")
+    fast = ClockReading("D-3", at + timedelta(seconds=162), at, "r-1")
+    made = GeneratedCase(BARE_CASE, ((event, 1, False),), {"D-3": [fast]}).read(STAGES).resources(STAGES)
+    [period] = [resource["effectivePeriod"] for resource in made if "effectivePeriod" in resource]
+    assert (period["start"], period["end"]) == ("2031-03-02T09:59:18+01:00", "2031-03-02T10:01:18+01:00")
+
+
+def test_a_measurement_that_ends_before_it_begins_is_refused_at_the_door() -> None:
+    event = {"id": "e-1", "kind": "compression_quality", "at": "2031-03-02T10:02:00+01:00"}
+    for until, is_taken in (
+        ("2031-03-02T10:01:59+01:00", False),
+        ("2031-03-02T09:02:00Z", True),
+        ("2031-03-02T10:30:00+02:00", False),
+    ):
+        refused = refusal_of(lambda value: read_event(value, VOCABULARY), {**event, "until": until})
+        assert (refused is None) is is_taken, until
+
+
+@pytest.mark.parametrize(
+    ("hertz", "milliseconds"),
+    [("128", "7.8125"), ("500", "2"), ("300", "3.333333333333333"), ("29.3502", "34.071318083011359")],
+)
+def test_the_period_of_a_strip_has_no_more_digits_than_fhir_systems_keep(hertz: str, milliseconds: str) -> None:
+    period = exact_period(ExactNumber(hertz))
+    assert str(getattr(period, "literal", period)) == milliseconds

@@ -109,13 +109,13 @@ class Load(threading.Thread):
         super().__init__(name="load", daemon=True)
         self._base = base
         self._http = httpx.Client(timeout=10, trust_env=False)
-        self._stop = threading.Event()
+        self._ending = threading.Event()
         self.acknowledged = Acknowledged()
         self.failure: str | None = None
 
     def finish(self) -> Acknowledged:
         """Have the client end with the case that it is at, and return what was acknowledged."""
-        self._stop.set()
+        self._ending.set()
         self.join()
         self._http.close()
         if self.failure is not None:
@@ -126,7 +126,7 @@ class Load(threading.Thread):
         """Play cases until told to finish."""
         number = 0
         try:
-            while not self._stop.is_set():
+            while not self._ending.is_set():
                 self._play_case(f"c-{number}", number)
                 number += 1
         except AssertionError as failed:

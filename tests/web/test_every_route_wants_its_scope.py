@@ -32,6 +32,8 @@ WANTED: dict[tuple[str, str], set[str]] = {
     ("POST", "/v1/preview"): {"record", "integrate"},
     ("GET", "/v1/deliveries"): {"integrate", "audit"},
     ("POST", "/v1/deliveries/{delivery_id}/retry"): {"integrate"},
+    ("POST", "/v1/deliveries/{delivery_id}/discard"): {"integrate"},
+    ("POST", "/v1/deliveries/retry"): {"integrate"},
     ("GET", "/v1/destination"): {"integrate", "audit"},
     ("GET", "/v1/audit/entries"): {"audit"},
     ("GET", "/v1/audit/entries/{number}/received"): {"audit"},
@@ -71,7 +73,7 @@ def _call(service: WholeService, route: tuple[str, str], authorization: str | No
     if authorization is not None:
         headers["Authorization"] = authorization
     content = b"{}" if method in ("PUT", "POST") else None
-    parameters = {"reason": "x"} if "{event_id}" in template else None
+    parameters = {"reason": "x"} if "{event_id}" in template or "discard" in template else None
     with httpx.Client(base_url=service.base, trust_env=False) as client:
         return client.request(method, path, headers=headers, content=content, params=parameters)
 
