@@ -61,9 +61,9 @@ REMARKS = (
         "vital sign with a second coding",
         "warning",
         r"^None of the codings provided are in the value set 'Vital Signs' .*urn:iso:std:iso:11073:10101#",
-        "The code is coded in LOINC and in ISO/IEEE 11073. The LOINC code is in the value set; offline, the "
-        "validator gives the concept up because it does not know the system of the other. Without that coding the "
-        "remark is gone, which a test shows.",
+        "The LOINC code that the profile wants is in the value set, but other codings stand beside it (ISO/IEEE "
+        "11073, for oxygen saturation a second one of LOINC); offline, the validator gives the concept up at a "
+        "coding that it cannot look up. With the profile's code alone the remark is gone, which a test shows.",
     ),
     Remark(
         "not a slice of a profile",

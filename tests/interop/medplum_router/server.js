@@ -6,6 +6,7 @@
 import { createServer } from 'node:http';
 import {
   badRequest,
+  getSearchParameters,
   getStatus,
   indexSearchParameterBundle,
   indexStructureDefinitionBundle,
@@ -81,6 +82,7 @@ function capabilityStatement() {
       updateCreate: false,
       conditionalCreate: true,
       conditionalUpdate: true,
+      searchParam: Object.values(getSearchParameters(type) ?? {}).map((it) => ({ name: it.code, type: it.type })),
     }));
   return {
     resourceType: 'CapabilityStatement',
