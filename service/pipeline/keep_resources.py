@@ -11,7 +11,7 @@ from service.audit.append_entry import Action, Happening, append_entry
 from service.exact_json import read_json, write_json
 from service.mapping.apply_mapping import MadeResource
 from service.records.receipts import Receipt
-from service.storage.deliveries import NewDelivery, delivery_state, enqueue, remote_id
+from service.storage.deliveries import NewDelivery, enqueue, remote_id
 from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resource, known_version
 from service.storage.statements import Transaction
 
@@ -74,13 +74,11 @@ def _brought_along(tx: Transaction, outgoing: Sequence[_Outgoing]) -> list[_Outg
     own = {one.made.reference for one in outgoing}
     brought: list[_Outgoing] = []
     for reference in sorted({reference for one in outgoing for reference in references_in(one.made.body)} - own):
+        known = known_version(tx, *reference.split("/", 1))
+        if known is None or known.state != "discarded":
+            continue
         resource = find_resource(tx, *reference.split("/", 1))
-        if (
-            resource is not None
-            and delivery_state(tx, resource.delivery_id) == "discarded"
-            and remote_id(tx, resource.resource_type, resource.resource_id) is None
-        ):
-            known = KnownVersion(resource.version, resource.sha256, resource.delivery_id)
+        if resource is not None and remote_id(tx, resource.resource_type, resource.resource_id) is None:
             read = read_json(resource.body)
             made = MadeResource(resource.resource_type, resource.resource_id, "", resource.rule, read)
             brought.append(_Outgoing(made, resource.record, resource.body, resource.sha256, known))
@@ -92,16 +90,17 @@ def _waits(tx: Transaction, outgoing: Sequence[_Outgoing]) -> tuple[frozenset[in
 
     First must arrive: earlier versions, and whatever is referred to.
     """
-    previous = {one.known.delivery_id for one in outgoing if one.known is not None}
-    referred: set[int] = set()
     own = {one.made.reference for one in outgoing}
-    for reference in {reference for one in outgoing for reference in references_in(one.made.body)} - own:
-        known = known_version(tx, *reference.split("/", 1))
-        if known is not None:
-            referred.add(known.delivery_id)
-    states = {number: delivery_state(tx, number) for number in previous | referred}
-    waits = frozenset(number for number, state in states.items() if state not in ("delivered", "discarded"))
-    return waits, any(states[number] == "discarded" for number in referred)
+    referred = [
+        known
+        for reference in {reference for one in outgoing for reference in references_in(one.made.body)} - own
+        if (known := known_version(tx, *reference.split("/", 1))) is not None
+    ]
+    previous = [one.known for one in outgoing if one.known is not None]
+    waits = frozenset(
+        known.delivery_id for known in [*previous, *referred] if known.state not in ("delivered", "discarded")
+    )
+    return waits, any(known.state == "discarded" for known in referred)
 
 
 def _changed(tx: Transaction, resources: Sequence[RecordResource]) -> list[_Outgoing]:
@@ -122,9 +121,7 @@ def _changed(tx: Transaction, resources: Sequence[RecordResource]) -> list[_Outg
     return changed + [
         one
         for one in unchanged
-        if one.record in records
-        and one.known is not None
-        and delivery_state(tx, one.known.delivery_id) in ("held", "discarded")
+        if one.record in records and one.known is not None and one.known.state in ("held", "discarded")
     ]
 
 

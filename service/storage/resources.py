@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from sqlalchemy import bindparam, insert, select, update
 
-from service.storage.schema import resources
+from service.storage.schema import deliveries, resources
 from service.storage.statements import Statement, Transaction
 
 
@@ -40,7 +40,9 @@ _COLUMNS = (
     resources.c.delivery_id,
 )
 _KNOWN = Statement(
-    select(resources.c.version, resources.c.sha256, resources.c.delivery_id).where(
+    select(resources.c.version, resources.c.sha256, resources.c.delivery_id, deliveries.c.state)
+    .join_from(resources, deliveries, deliveries.c.delivery_id == resources.c.delivery_id)
+    .where(
         resources.c.resource_type == bindparam("resource_type"),
         resources.c.resource_id == bindparam("resource_id"),
     )
@@ -78,11 +80,12 @@ _UPDATE = Statement(
 
 @dataclass(frozen=True, slots=True)
 class KnownVersion:
-    """What is known of the newest version of a resource."""
+    """What is known of the newest version of a resource; `state` is that of the delivery which carries it."""
 
     version: int
     sha256: str
     delivery_id: int
+    state: str
 
 
 def known_version(tx: Transaction, resource_type: str, resource_id: str) -> KnownVersion | None:

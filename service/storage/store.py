@@ -9,9 +9,9 @@ import sqlite3
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, Generic, TypeVar, cast
 
 from sqlalchemy.dialects import sqlite
 
@@ -25,7 +25,9 @@ Unit = Callable[[Transaction], T]
 NEWEST_REVISION = "0002"
 """The Alembic revision that this code works with; a test holds it against the migrations."""
 
-_MOST_TOGETHER = 256
+_MOST_TOGETHER = 64
+"""How many units share a commit: enough to make its cost small, few enough not to keep the event loop long."""
+
 _DIALECT = sqlite.dialect(paramstyle="qmark")
 
 
@@ -39,16 +41,31 @@ def _unavailable(error: sqlite3.Error) -> Unavailable:
     )
 
 
+class _Waiting(Generic[T]):
+    """A unit that waits for the writer. `loop` is that of the caller, and None where a thread waits for it."""
+
+    __slots__ = ("future", "loop", "on_loop", "unit")
+
+    def __init__(self, unit: Unit[T], loop: asyncio.AbstractEventLoop | None, *, on_loop: bool) -> None:
+        self.unit = unit
+        self.loop = loop
+        self.on_loop = on_loop
+        self.future: Future[T] | asyncio.Future[T] = Future() if loop is None else loop.create_future()
+
+
 class Store:
     """The store in one SQLite file (WAL, full synchronisation).
 
     `write` returns after the commit is on the disk. Units that wait at the same time share one commit; a unit
     that raises is rolled back alone and its exception reaches its caller.
+
+    One thread begins and commits. The units of an event loop run on that loop's own thread in between: they are
+    short, and two threads that take turns at the interpreter cost several times what the units do.
     """
 
     def __init__(self, file: Path) -> None:
         self.file = file
-        self._units: queue.SimpleQueue[tuple[Unit[Any], Future[Any]] | None] = queue.SimpleQueue()
+        self._units: queue.SimpleQueue[_Waiting[Any] | None] = queue.SimpleQueue()
         self._local = threading.local()
         self._readers: list[sqlite3.Connection] = []
         self._readers_lock = threading.Lock()
@@ -104,13 +121,21 @@ class Store:
         """Have `listener` called, on the writer's thread, after every commit."""
         self._after_commit.append(listener)
 
-    async def write(self, unit: Unit[T]) -> T:
-        """Run `unit` in the writer and return its result once it is on the disk."""
-        return await asyncio.wrap_future(self._submit(unit))
+    async def write(self, unit: Unit[T], *, is_long: bool = False) -> T:
+        """Run `unit` in the next transaction and return its result once it is on the disk.
+
+        A unit that takes longer than some milliseconds is to say so: it then runs on the writer's thread, so that
+        the event loop can serve others meanwhile.
+        """
+        waiting: _Waiting[T] = _Waiting(unit, asyncio.get_running_loop(), on_loop=not is_long)
+        self._submit(waiting)
+        return await cast(asyncio.Future[T], waiting.future)
 
     def write_now(self, unit: Unit[T]) -> T:
         """Run `unit` in the writer and wait for it; for callers without an event loop."""
-        return self._submit(unit).result()
+        waiting: _Waiting[T] = _Waiting(unit, None, on_loop=False)
+        self._submit(waiting)
+        return cast(Future[T], waiting.future).result()
 
     async def read(self, unit: Unit[T]) -> T:
         """Run `unit`, which only reads, on a snapshot of the store."""
@@ -125,12 +150,10 @@ class Store:
         except sqlite3.Error as error:
             raise _unavailable(error) from error
 
-    def _submit(self, unit: Unit[T]) -> Future[T]:
+    def _submit(self, waiting: _Waiting[Any]) -> None:
         if self._closed:
             raise Unavailable([Problem(Code.STORE_UNAVAILABLE, "", "the service is stopping", "try again later")])
-        future: Future[T] = Future()
-        self._units.put((unit, future))
-        return future
+        self._units.put(waiting)
 
     def _connect(self) -> sqlite3.Connection:
         connection = sqlite3.connect(self.file, timeout=30, isolation_level=None, check_same_thread=False)
@@ -155,7 +178,7 @@ class Store:
             while True:
                 waiting, closing = self._take_what_waits()
                 if waiting:
-                    _write_together(connection, waiting)
+                    self._write_together(connection, waiting)
                     for listener in self._after_commit:
                         listener()
                 if closing:
@@ -163,9 +186,9 @@ class Store:
         finally:
             connection.close()
 
-    def _take_what_waits(self) -> tuple[list[tuple[Unit[Any], Future[Any]]], bool]:
+    def _take_what_waits(self) -> tuple[list[_Waiting[Any]], bool]:
         """Return the units that wait, at least one unless the store closes, and whether it closes."""
-        waiting: list[tuple[Unit[Any], Future[Any]]] = []
+        waiting: list[_Waiting[Any]] = []
         item = self._units.get()
         while item is not None:
             waiting.append(item)
@@ -176,6 +199,106 @@ class Store:
             except queue.Empty:
                 return waiting, False
         return waiting, True
+
+    def _write_together(self, connection: sqlite3.Connection, waiting: Sequence[_Waiting[Any]]) -> None:
+        """Run all units in one transaction; where one of them raises, run each in a transaction of its own."""
+        try:
+            with _transaction(connection, "BEGIN IMMEDIATE") as transaction:
+                results = self._run(transaction, waiting)
+        except Exception:
+            for one in waiting:
+                self._write_alone(connection, one)
+            return
+        _settle([(one, result, None) for one, result in zip(waiting, results, strict=True)])
+
+    def _write_alone(self, connection: sqlite3.Connection, waiting: _Waiting[Any]) -> None:
+        try:
+            with _transaction(connection, "BEGIN IMMEDIATE") as transaction:
+                (result,) = self._run(transaction, [waiting])
+        except sqlite3.Error as error:
+            _settle([(waiting, None, _unavailable(error))])
+        except Exception as error:
+            _settle([(waiting, None, error)])
+        else:
+            _settle([(waiting, result, None)])
+
+    def _run(self, transaction: Transaction, waiting: Sequence[_Waiting[Any]]) -> list[Any]:
+        """Return the results of the units, those of an event loop having run on its thread."""
+        results: dict[int, Any] = {}
+        by_loop: dict[asyncio.AbstractEventLoop, list[tuple[int, Unit[Any]]]] = {}
+        for place, one in enumerate(waiting):
+            if one.on_loop and one.loop is not None:
+                by_loop.setdefault(one.loop, []).append((place, one.unit))
+            else:
+                results[place] = one.unit(transaction)
+        for loop, units in by_loop.items():
+            results |= _RunOnLoop(transaction, units).wait(loop, lambda: self._closed)
+        return [results[place] for place in range(len(waiting))]
+
+
+class _RunOnLoop:
+    """Units that an event loop's thread runs while the writer waits; the writer runs them where it does not."""
+
+    def __init__(self, transaction: Transaction, units: Sequence[tuple[int, Unit[Any]]]) -> None:
+        self._transaction = transaction
+        self._units = units
+        self._claim = threading.Lock()
+        self._done = threading.Event()
+        self._results: dict[int, Any] = {}
+        self._error: BaseException | None = None
+
+    def wait(self, loop: asyncio.AbstractEventLoop, is_closing: Callable[[], bool]) -> dict[int, Any]:
+        """Return the results by place; raise what a unit raised."""
+        try:
+            loop.call_soon_threadsafe(self._run)
+        except RuntimeError:
+            self._run()  # The loop has ended, and nobody waits for the results but the disk.
+        # Whoever closes the store may do so from the loop's own thread, which then cannot run anything.
+        while not self._done.wait(0.1):
+            if is_closing():
+                self._run()
+        if self._error is not None:
+            raise self._error
+        return self._results
+
+    def _run(self) -> None:
+        if not self._claim.acquire(blocking=False):
+            return
+        try:
+            for place, unit in self._units:
+                self._results[place] = unit(self._transaction)
+        except BaseException as error:
+            self._error = error
+        finally:
+            self._done.set()
+
+
+def _settle(settled: Sequence[tuple[_Waiting[Any], Any, Exception | None]]) -> None:
+    """Give each caller its result or its exception; one call into each event loop does for all of its callers."""
+    by_loop: dict[asyncio.AbstractEventLoop, list[tuple[_Waiting[Any], Any, Exception | None]]] = {}
+    for waiting, result, error in settled:
+        if waiting.loop is None:
+            _set(waiting.future, result, error)
+        else:
+            by_loop.setdefault(waiting.loop, []).append((waiting, result, error))
+    for loop, some in by_loop.items():
+        # A loop that has ended has nobody left who waits.
+        with suppress(RuntimeError):
+            loop.call_soon_threadsafe(_set_all, some)
+
+
+def _set_all(settled: Sequence[tuple[_Waiting[Any], Any, Exception | None]]) -> None:
+    for waiting, result, error in settled:
+        _set(waiting.future, result, error)
+
+
+def _set(future: Future[Any] | asyncio.Future[Any], result: Any, error: Exception | None) -> None:
+    if future.done():
+        return  # The caller was cancelled; what it asked for is kept all the same.
+    if error is None:
+        future.set_result(result)
+    else:
+        future.set_exception(error)
 
 
 @contextmanager
@@ -191,28 +314,3 @@ def _transaction(connection: sqlite3.Connection, begin: str) -> Iterator[Transac
         raise
     finally:
         cursor.close()
-
-
-def _write_together(connection: sqlite3.Connection, waiting: Sequence[tuple[Unit[Any], Future[Any]]]) -> None:
-    """Run all units in one transaction; where one of them raises, run each in a transaction of its own."""
-    try:
-        with _transaction(connection, "BEGIN IMMEDIATE") as transaction:
-            results = [unit(transaction) for unit, _ in waiting]
-    except Exception:
-        for unit, future in waiting:
-            _write_alone(connection, unit, future)
-        return
-    for (_, future), result in zip(waiting, results, strict=True):
-        future.set_result(result)
-
-
-def _write_alone(connection: sqlite3.Connection, unit: Unit[Any], future: Future[Any]) -> None:
-    try:
-        with _transaction(connection, "BEGIN IMMEDIATE") as transaction:
-            result = unit(transaction)
-    except sqlite3.Error as error:
-        future.set_exception(_unavailable(error))
-    except Exception as error:
-        future.set_exception(error)
-    else:
-        future.set_result(result)

@@ -65,7 +65,9 @@ async def post_events(request: Request, case_id: RecordId) -> Response:
         problem = Problem(Code.TOO_MANY_EVENTS, "", "the array holds too many events", f"at most {MOST_EVENTS}")
         return await log_and_refuse(parts, receipt, subject, [problem], body)
     many = [_sent(item, write_json(item), vocabulary) for item in value]
-    answers = await parts.store.write(lambda tx: take_events(tx, parts.stages, case_id, many, receipt))
+    answers = await parts.store.write(
+        lambda tx: take_events(tx, parts.stages, case_id, many, receipt), is_long=True
+    )
     for answer in answers:
         count_answer("event", answer)
     if _is_unknown_case(answers):
@@ -93,7 +95,7 @@ async def put_event(request: Request, case_id: RecordId, event_id: RecordId, rea
         return await log_and_refuse(parts, receipt, subject, [refused.problem], refused.body)
     sent = _sent(value, body, parts.stages.vocabulary)
     answer = await parts.store.write(
-        lambda tx: correct_event(tx, parts.stages, case_id, event_id, sent, reason, receipt)
+        lambda tx: correct_event(tx, parts.stages, case_id, event_id, sent, reason, receipt), is_long=True
     )
     count_answer("event", answer)
     return (
@@ -107,7 +109,9 @@ async def delete_event(request: Request, case_id: RecordId, event_id: RecordId, 
     subject = f"event:{case_id}/{event_id}"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)
-    answer = await parts.store.write(lambda tx: retract_event(tx, parts.stages, case_id, event_id, reason, receipt))
+    answer = await parts.store.write(
+        lambda tx: retract_event(tx, parts.stages, case_id, event_id, reason, receipt), is_long=True
+    )
     count_answer("event", answer)
     return (
         problem_answer(answer.problems) if isinstance(answer, Refusal) else json_answer(answer.body, answer.status)

@@ -62,7 +62,7 @@ async def post_retry_all(
     """Put up to 500 held deliveries, of a case or of all, back into the queue; `remaining` says if more are."""
     receipt = await identify(request, "deliveries", Scope.INTEGRATE)
     store = parts_of(request).store
-    return _answered(await store.write(lambda tx: retry_held(tx, case_id, receipt)))
+    return _answered(await store.write(lambda tx: retry_held(tx, case_id, receipt), is_long=True))
 
 
 @router.post("/deliveries/{delivery_id}/retry", summary="Have a held delivery sent again")
@@ -82,7 +82,7 @@ async def post_discard(
     """Give up a held delivery for good, with the reason; what cannot stand without it is held in its turn."""
     receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)
     store = parts_of(request).store
-    return _answered(await store.write(lambda tx: discard_delivery(tx, delivery_id, reason, receipt)))
+    return _answered(await store.write(lambda tx: discard_delivery(tx, delivery_id, reason, receipt), is_long=True))
 
 
 @router.get("/destination", summary="Read what the FHIR server can do")

@@ -48,7 +48,7 @@ async def take_record(request: Request, receipt: Receipt, subject: str, read: Re
         record = read(value)
     except ServiceProblem as problem:
         return await log_and_refuse(parts, receipt, subject, list(problem.problems), body)
-    answer = await parts.store.write(lambda tx: take(tx, parts.stages, record, receipt, body))
+    answer = await parts.store.write(lambda tx: take(tx, parts.stages, record, receipt, body), is_long=True)
     count_answer(subject.partition(":")[0], answer)
     if isinstance(answer, Refusal):
         return problem_answer(answer.problems)

@@ -75,7 +75,7 @@ class WithoutWriting(Store):
 
     _answers: _Answers | None = None
 
-    async def write(self, unit: Unit[T]) -> T:
+    async def write(self, unit: Unit[T], *, is_long: bool = False) -> T:  # noqa: ARG002 - as the real one.
         """Run `unit` at once, on the loop's own thread, and return its result."""
         if self._answers is None or len(self._answers) < _ENOUGH:
             answers: _Answers = {}

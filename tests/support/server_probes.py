@@ -146,9 +146,10 @@ def _conditional_reference(client: httpx.Client) -> str:
 
 
 def _atomic(client: httpx.Client) -> str:
-    good = patient("probe-atomic", id=new_id())
-    bad = {**put_entry(good), "request": {"method": "PUT", "url": f"Patient/{new_id()}"}}
-    refused = transact(client, _put_of("probe-atomic"), bad)
+    held = patient("probe-held", id=new_id())
+    stale = put(client, held).headers["ETag"]
+    put(client, {**held, "active": True})
+    refused = transact(client, _put_of("probe-atomic"), put_entry(held, ifMatch=stale))
     there = client.get("/Patient", params={"identifier": f"{IDENTIFIERS}|probe-atomic"}).json()["total"]
     return f"{refused.status_code}, {'nothing' if there == 0 else 'a part'} stored"
 
@@ -207,7 +208,7 @@ PROBES: Mapping[str, Probe] = {
     "a `fullUrl` that an identifier holds": _in_identifier,
     "a reference to what is not there": _dangling,
     "a conditional reference": _conditional_reference,
-    "a transaction with one wrong entry": _atomic,
+    "a transaction of a good entry and one with a stale `ifMatch`": _atomic,
     "a resource without a required element": _faulty(status=None),
     "a code outside a required value set": _faulty(status="nonsense"),
     "an element that does not exist": _faulty(unknown="x"),

@@ -44,6 +44,5 @@ def read_column(page: str, name: str) -> Column:
 
 def show_columns(columns: Mapping[str, Column]) -> str:
     """Return the table."""
-    return table(
-        ("", *columns), ([question, *(column[question] for column in columns.values())] for question in QUESTIONS)
-    )
+    rows = ([question, *(column[question] for column in columns.values())] for question in QUESTIONS)
+    return table(("what is tried", *columns), rows)
