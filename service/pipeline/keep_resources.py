@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
@@ -122,6 +122,23 @@ def _changed(tx: Transaction, resources: Sequence[RecordResource]) -> list[_Outg
         one
         for one in unchanged
         if one.record in records and one.known is not None and one.known.state in ("held", "discarded")
+    ]
+
+
+def keep_by_record(
+    tx: Transaction, owner: Owner, resources: Sequence[RecordResource], receipt: Receipt
+) -> list[str]:
+    """Keep what has changed as one delivery a record, so that an amendment of a long case stays in small pieces.
+
+    Spans go first, since events refer to them, and strips last, since they refer to events.
+    """
+    records: dict[str, list[RecordResource]] = {}
+    for resource in sorted(resources, key=lambda one: not one.record.startswith("span:")):
+        records.setdefault(resource.record, []).append(resource)
+    return [
+        reference
+        for record, own in records.items()
+        for reference in keep_changed(tx, replace(owner, record=record), own, receipt)
     ]
 
 

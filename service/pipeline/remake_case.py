@@ -8,7 +8,7 @@ from dataclasses import replace
 from service.exact_json import content_hash, read_json
 from service.mapping.apply_mapping import MadeResource
 from service.mapping.retract_resource import retract_resource
-from service.pipeline.keep_resources import RecordResource, case_owner, device_owner, keep_changed
+from service.pipeline.keep_resources import RecordResource, case_owner, device_owner, keep_by_record, keep_changed
 from service.pipeline.make_resources import frame_case, make_device, make_events_and_spans
 from service.pipeline.stages import CaseFrame, Stages, check_made
 from service.records.clocks import ClockReading
@@ -157,7 +157,7 @@ def remake_clock(tx: Transaction, stages: Stages, clock: str, receipt: Receipt) 
     for case_id in dict.fromkeys(event.case_id for event in events_of_clock(tx, clock)):
         frame = find_frame(tx, stages, case_id)
         if frame is not None:
-            keep_changed(tx, case_owner(case_id, f"clock:{clock}"), make_all(tx, stages, frame), receipt)
+            keep_by_record(tx, case_owner(case_id, f"clock:{clock}"), make_all(tx, stages, frame), receipt)
 
 
 def with_retraction(event: RecordedEvent, receipt: Receipt) -> RecordedEvent:

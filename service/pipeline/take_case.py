@@ -7,7 +7,7 @@ from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
 from service.intake.read_record import ReadRecord
-from service.pipeline.keep_resources import RecordResource, case_owner, keep_changed
+from service.pipeline.keep_resources import RecordResource, case_owner, keep_by_record, keep_changed
 from service.pipeline.log_refusal import log_refusal
 from service.pipeline.make_resources import frame_case
 from service.pipeline.remake_case import make_all
@@ -88,5 +88,5 @@ def take_case(
         keep_changed(tx, owner, [*anchors, *made], receipt)
     else:
         keep_changed(tx, owner, anchors, receipt)
-        keep_changed(tx, owner, made, receipt)
+        keep_by_record(tx, owner, made, receipt)
     return Taken(200 if old else 201, case_body(tx, case))

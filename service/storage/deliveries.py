@@ -47,6 +47,7 @@ class Delivery:
     entries: int
     size: int
     concerns: str | None = None
+    conflicts: int = 0
 
 
 _COLUMNS = (
@@ -65,6 +66,7 @@ _COLUMNS = (
     deliveries.c.entries,
     func.length(deliveries.c.body),
     deliveries.c.concerns,
+    deliveries.c.conflicts,
 )
 _INSERT = Statement(
     insert(deliveries).returning(deliveries.c.delivery_id),
@@ -137,6 +139,7 @@ _RECORD_ATTEMPT = Statement(
         last_error=bindparam("new_error"),
         outcome=bindparam("new_outcome"),
         concerns=bindparam("new_concerns"),
+        conflicts=bindparam("new_conflicts"),
         settled_at=bindparam("new_settled"),
     )
 )
@@ -189,6 +192,7 @@ def enqueue(tx: Transaction, new: NewDelivery, now: str) -> int:
         created_at=now,
         settled_at=None,
         concerns=None,
+        conflicts=0,
     )
     if row is None:
         raise RuntimeError("the database gave the new delivery no number")
@@ -293,6 +297,7 @@ class AttemptResult:
     last_error: str | None
     outcome: str | None
     concerns: str | None = None
+    conflicts: int = 0
 
 
 def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now: str) -> None:
@@ -307,6 +312,7 @@ def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now
         new_error=result.last_error,
         new_outcome=result.outcome,
         new_concerns=result.concerns,
+        new_conflicts=result.conflicts,
         new_settled=now if settled else None,
     )
     if result.state == "delivered":

@@ -153,6 +153,7 @@ deliveries = Table(
     Column("created_at", String(27), nullable=False),
     Column("settled_at", String(27), nullable=True),
     Column("concerns", Text, nullable=True),
+    Column("conflicts", Integer, nullable=False, server_default="0"),
     ForeignKeyConstraint(["batch_id"], ["batches.batch_id"]),
 )
 Index("ix_deliveries_state", deliveries.c.state, deliveries.c.lane, deliveries.c.delivery_id)

@@ -73,15 +73,21 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
             _record(tx, batch, "delivered", now, receipt)
         case TooLarge() | Refused():
             _hold_the_guilty(tx, batch, receipt, verdict)
-        case Conflict() if attempts > verdict.most_attempts:
+        case Conflict() if _conflicts(batch) >= verdict.most_attempts:
             _hold_the_guilty(tx, batch, receipt, verdict)
         case Conflict():
-            _record(tx, batch, "waiting", plan(now, attempts, None), receipt, verdict.reason)
+            due = plan(now, attempts, None)
+            _record(tx, batch, "waiting", due, receipt, verdict.reason, conflicts=_conflicts(batch) + 1)
         case Later():
             _record(tx, batch, "waiting", plan(now, attempts, verdict.after_seconds), receipt, verdict.reason)
         case DestinationWrong():
             _record(tx, batch, "waiting", plan(now, attempts, None), receipt, verdict.reason)
     _log_outcome(tx, batch, type(verdict).__name__.lower(), getattr(verdict, "reason", None), receipt)
+
+
+def _conflicts(batch: Batch) -> int:
+    """Return how often a conflict was answered; attempts that reached no server are not among them."""
+    return max(member.conflicts for member in batch.members)
 
 
 def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
@@ -124,11 +130,14 @@ def _record(
     receipt: Receipt,
     error: str | None = None,
     held_for: TooLarge | Refused | Conflict | None = None,
+    *,
+    conflicts: int | None = None,
 ) -> None:
     outcome = write_json(held_for.outcome).decode() if held_for is not None else None
     concerns = _concerns(batch, held_for) if held_for is not None else None
     for member in batch.members:
-        result = AttemptResult(state, member.attempts + 1, stamp(due), error, outcome, concerns)
+        counted = member.conflicts if conflicts is None else conflicts
+        result = AttemptResult(state, member.attempts + 1, stamp(due), error, outcome, concerns, counted)
         record_attempt(tx, member.delivery_id, result, receipt.stamp)
 
 

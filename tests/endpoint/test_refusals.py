@@ -40,7 +40,7 @@ FHIR = "application/fhir+json"
         ("POST Patient", b"{}", {"Content-Type": "text/plain"}, 415),
         ("POST Patient", b"{}", {"Content-Encoding": "gzip"}, 415),
         ("POST Patient/_search", b"{}", {}, 415),
-        ("POST Observation", b'{"resourceType":"Observation","valueInteger":' + b"9" * 30 + b"}", {}, 400),
+        ("POST Observation", b'{"resourceType":"Observation","valueInteger":' + b"9" * 30 + b"}", {}, 422),
         ("POST Patient", b"{not json", {}, 400),
         ("POST Patient", b'{"resourceType":"Patient","resourceType":"Patient"}', {}, 400),
         ("POST Patient", b"[]", {}, 400),

@@ -33,7 +33,7 @@ from tests.support.fhir_requests import (
 from tests.support.fhir_search import PRODUCED_TYPES
 from tests.support.third_party_servers import RunningServer, build_hapi_jpa, start_hapi_jpa
 
-pytestmark = [pytest.mark.server, pytest.mark.java]
+pytestmark = [pytest.mark.server, pytest.mark.java, pytest.mark.hapi]
 
 
 @pytest.fixture(scope="module")

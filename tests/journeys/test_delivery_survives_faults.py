@@ -230,9 +230,6 @@ def test_a_refused_case_keeps_its_events_waiting_and_lets_other_cases_pass(site:
         assert_arrived_once_under_our_ids(client, site.base, ["c-held", "c-other"])
 
 
-@pytest.mark.xfail(
-    strict=True, reason="a place shared by cases travels with the first of them, and is held with it"
-)
 def test_a_refused_case_does_not_keep_out_another_case_at_the_same_place(site: Site, tmp_path: Path) -> None:
     with service_for(site, tmp_path) as client:
         site.server.standing = refusing_type("Patient")
@@ -269,7 +266,6 @@ def test_bundles_of_few_entries_tear_no_reference(site: Site, tmp_path: Path) ->
         assert_arrived_once_under_our_ids(client, site.base, [CASE])
 
 
-@pytest.mark.xfail(strict=True, reason="what an amendment makes anew is one delivery, however much it is")
 def test_an_amendment_of_a_long_case_keeps_to_the_limit_of_entries(site: Site, tmp_path: Path) -> None:
     with service_for(site, tmp_path) as client:
         events = post_demo(client)
@@ -313,9 +309,6 @@ def test_a_conflict_that_stays_is_held_with_the_servers_outcome(site: Site, tmp_
         assert held["outcome"]["issue"][0]["diagnostics"] == "scripted 412"
 
 
-@pytest.mark.xfail(
-    strict=True, reason="attempts that found no server at all count against the few that a conflict is given"
-)
 def test_conflicts_after_an_outage_are_tried_as_often_as_without_one(site: Site, tmp_path: Path) -> None:
     site.server.script(*[refusing(503)] * 5, refusing(412, "conflict"))
     with service_for(site, tmp_path) as client:

@@ -28,7 +28,15 @@ def _stages() -> Stages:
 
 def _event(kind: str, at: str, **fields: Any) -> RecordedEvent:
     content = {"id": f"{kind}-{at}", "kind": kind, "at": f"2031-03-02T{at}+01:00", **fields}
-    return RecordedEvent("c", content["id"], kind, 1, False, content, datetime(2031, 3, 2, 12, tzinfo=UTC))
+    return RecordedEvent(
+        "c",
+        content["id"],
+        kind,
+        1,
+        retracted=False,
+        content=content,
+        received_at=datetime(2031, 3, 2, 12, tzinfo=UTC),
+    )
 
 
 def _rules_met(case: dict[str, Any], events: Sequence[RecordedEvent]) -> list[str | None]:

@@ -51,7 +51,7 @@ SERVERS: Mapping[str, Server] = {
         start_hapi_jpa,
         auto=Strategy.CONDITIONAL_UPDATE,
         others=(Strategy.CLIENT_IDS, Strategy.CONDITIONAL_CREATE),
-        needs=(pytest.mark.java,),
+        needs=(pytest.mark.java, pytest.mark.hapi),
         # Under load a first transaction takes it seconds.
         settings={"timeout_seconds": 60},
     ),

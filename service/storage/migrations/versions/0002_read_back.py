@@ -20,9 +20,11 @@ def upgrade() -> None:
     op.create_index("ix_read_backs_case", "read_backs", ["case_id", "result"], unique=False)
     op.add_column("batches", sa.Column("left_out", sa.Text(), nullable=True))
     op.add_column("deliveries", sa.Column("concerns", sa.Text(), nullable=True))
+    op.add_column("deliveries", sa.Column("conflicts", sa.Integer(), nullable=False, server_default="0"))
 
 
 def downgrade() -> None:
+    op.drop_column("deliveries", "conflicts")
     op.drop_column("deliveries", "concerns")
     op.drop_column("batches", "left_out")
     op.drop_index("ix_read_backs_case", "read_backs")
