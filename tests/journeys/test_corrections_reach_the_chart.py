@@ -153,14 +153,19 @@ def test_an_amended_case_maps_its_events_anew_and_sends_only_what_changed(runnin
     drug = running.resource_of("c-amend", "e-1", "MedicationAdministration")
     running.open_case("c-amend", location="Cardiac catheter laboratory")
     running.wait_until_delivered()
-    moved = running.at_endpoint("Procedure", procedure["id"])
-    assert moved["location"] != procedure["location"]
-    place = running.at_endpoint(*moved["location"]["reference"].split("/"))
+    place = running.at_endpoint(*procedure["location"]["reference"].split("/"))
     assert place["name"] == "Cardiac catheter laboratory"
-    assert running.at_endpoint("MedicationAdministration", drug["id"])["meta"]["versionId"] == "1"
-    assert [entry["detail"]["version"] for entry in running.entries(case_id="c-amend", action="case-amended")] == [
-        2
-    ]
+    assert running.at_endpoint("Procedure", procedure["id"])["meta"]["versionId"] == "1"
+    encounter = {"system": "urn:example:hospital:encounters", "value": "E-other"}
+    running.open_case("c-amend", location="Cardiac catheter laboratory", encounter=encounter)
+    running.wait_until_delivered()
+    for resource, element in ((procedure, "encounter"), (drug, "context")):
+        anew = running.at_endpoint(resource["resourceType"], resource["id"])
+        assert anew["meta"]["versionId"] == "2"
+        visit = running.at_endpoint(*anew[element]["reference"].split("/"))
+        assert encounter in visit["identifier"]
+    amended = running.entries(case_id="c-amend", action="case-amended")
+    assert [entry["detail"]["version"] for entry in amended] == [2, 3]
 
 
 def test_the_patient_of_a_case_is_sealed(running: WholeService) -> None:
