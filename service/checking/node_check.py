@@ -5,7 +5,7 @@ Source: FHIR R4 (4.0.1), json.html and the StructureDefinitions.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any
 
 from service.checking.invariants import HoldsFor
@@ -21,6 +21,30 @@ CheckNode = Callable[[Any, Path, Walk], None]
 
 ARRAY_NEEDED = "The element repeats in R4; its JSON is an array."
 _LONGEST_NAME = 64
+
+
+_SOUND_AS: dict[int, set[NodeCheck]] = {}
+"""For each remembered constant, by its identity, the types as which it was read and found sound."""
+
+_CONSTANTS: list[Node] = []
+"""The remembered constants themselves, so that no other object ever takes the identity of one."""
+
+
+def remember_constants(constants: Iterable[Node]) -> None:
+    """Have objects that never change, and those inside them, checked once as each type and not again.
+
+    Only for what is shared by many resources and changed by nobody, such as the concepts of the code tables.
+    What depends on the place of an object, such as a binding, is asked of it every time.
+    """
+    waiting: list[Any] = list(constants)
+    while waiting:
+        value = waiting.pop()
+        if isinstance(value, list):
+            waiting.extend(value)
+        elif isinstance(value, dict) and id(value) not in _SOUND_AS:
+            _SOUND_AS[id(value)] = set()
+            _CONSTANTS.append(value)
+            waiting.extend(value.values())
 
 
 class NodeCheck:
@@ -45,7 +69,10 @@ class NodeCheck:
         if not node:
             walk.report_broken("empty", path, "An element may not be empty; leave it out.")
             return
-        before = walk.broken
+        sound_as = _SOUND_AS.get(id(node))
+        if sound_as is not None and self in sound_as:
+            return
+        before, found_before = walk.broken, len(walk.findings)
         members = self.members
         for name, value in node.items():
             check_member = members.get(name)
@@ -62,6 +89,8 @@ class NodeCheck:
                 verdict = holds_for(node)
                 if not verdict:
                     report_invariant(key, path, walk, is_undecided=verdict is None)
+        if sound_as is not None and len(walk.findings) == found_before:
+            sound_as.add(self)
 
     def _check_presence(self, node: Node, path: Path, walk: Walk) -> None:
         for name, shadow in self.required:

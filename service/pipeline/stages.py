@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from service.checking.check_resource import check_resource
+from service.checking.node_check import remember_constants
 from service.completeness.load_rules import CompletenessRules, load_rules
 from service.data_folders import data_folder
 from service.mapping.apply_mapping import MadeResource
@@ -60,6 +61,9 @@ def load_stages(source: str, overlay: Path | None = None) -> Stages:
             plausibility = load_plausibility(data.folder / "plausibility.yaml", vocabulary)
     if faults:
         raise WrongMapping(dict.fromkeys(faults))
+    remember_constants(
+        concept.codeable_concept for table in vocabulary.tables.values() for concept in table.concepts.values()
+    )
     return Stages(vocabulary, mappings, rules, plausibility, source)
 
 
