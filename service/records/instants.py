@@ -50,9 +50,9 @@ def format_moment(moment: datetime) -> str:
 
 def format_instant(moment: datetime) -> str:
     """Return a moment as FHIR's instant in UTC, cut to milliseconds, which is as finely as servers keep it."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{moment.microsecond // 1000:03}Z"
+    return moment.astimezone(UTC).isoformat(timespec="milliseconds").removesuffix("+00:00") + "Z"
 
 
 def stamp(moment: datetime) -> str:
     """Return the one spelling of a moment that sorts as text: UTC with microseconds and Z."""
-    return moment.astimezone(UTC).strftime("%Y-%m-%dT%H:%M:%S.%fZ")
+    return moment.astimezone(UTC).isoformat(timespec="microseconds").removesuffix("+00:00") + "Z"
