@@ -111,7 +111,6 @@ class Problem:
     pointer: str
     message: str
     expected: str = ""
-    event_id: str | None = None
     rule: str | None = None
 
     def as_json(self) -> dict[str, Any]:
@@ -122,7 +121,7 @@ class Problem:
 
     def below(self, pointer: str) -> Problem:
         """Return the same problem in a body of which the old one is the part at `pointer`."""
-        return Problem(self.code, pointer + self.pointer, self.message, self.expected, self.event_id, self.rule)
+        return Problem(self.code, pointer + self.pointer, self.message, self.expected, self.rule)
 
 
 class ServiceProblem(Exception):  # noqa: N818 - the tree's words are outcomes, and they read as such.

@@ -130,11 +130,6 @@ def _check_date(value: str) -> str:
     return value
 
 
-def _check_own_value(value: dict[str, object], expected: str) -> None:
-    """Check a value that the client words itself, since our lists lack it."""
-    _check_part(TextValue if "text" in value else CodingValue, value, expected)
-
-
 def _concept_annotation(table: CodeTable, *, is_open: bool) -> Any:
     words = ", ".join(table.concepts)
     expected = f"one of: {words}; or a coding {{system, code, display}}; or {{text}}"

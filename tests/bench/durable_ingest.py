@@ -26,7 +26,7 @@ from pathlib import Path
 import httpx
 
 from service.data_folders import data_folder
-from tests.support.served_in_thread import free_port
+from service.demo import free_port
 
 ROOT = Path(__file__).parents[2]
 SCRIPT = Path(__file__).with_name("post_events.lua")

@@ -135,7 +135,7 @@ def test_many_that_need_a_token_at_once_ask_for_one(key: ClientKey) -> None:
         await asyncio.sleep(0.01)
         return httpx.Response(200, json={**GOOD, "access_token": f"t-{count}"})
 
-    services = _services(key, answers)  # type: ignore[arg-type]
+    services = _services(key, answers)  # type: ignore[arg-type]  # The transport also takes a coroutine function.
 
     async def crowd() -> None:
         assert set(await asyncio.gather(*(services.header() for _ in range(20)))) == {"Bearer t-1"}

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import httpx
 
+from service.demo import free_port
 from tests.house.repository import ROOT, fenced, page, section
-from tests.support.served_in_thread import free_port
 
 TEXT = page("docs/integration.md")
 

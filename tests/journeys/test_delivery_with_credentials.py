@@ -14,13 +14,14 @@ from joserfc.jwk import ECKey, RSAKey
 from pydantic import HttpUrl
 from starlette.types import ASGIApp
 
+from service.demo import free_port
 from service.exact_json import write_json
 from service.settings import Settings
 from tests.support.certificates import Authority
 from tests.support.compare_arrival import assert_arrived_once_under_our_ids
 from tests.support.delivering_service import Client, post_demo, quick_settings, running_service, wait_until
 from tests.support.faulty_fhir_server import FaultyServer, Site, redirecting
-from tests.support.served_in_thread import ServedTls, free_port, served
+from tests.support.served_in_thread import ServedTls, served
 from tests.support.token_endpoint import TokenEndpoint, WantsAuthorisation
 
 CASE = "c-demo"

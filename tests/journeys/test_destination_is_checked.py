@@ -11,6 +11,7 @@ import pytest
 from typer.testing import CliRunner, Result
 
 from service.cli import app
+from service.demo import free_port
 from service.exact_json import write_json
 from service.settings import Strategy
 from tests.support.certificates import Authority
@@ -26,7 +27,7 @@ from tests.support.faulty_fhir_server import (
     redirecting,
     refusing,
 )
-from tests.support.served_in_thread import ServedTls, free_port, served
+from tests.support.served_in_thread import ServedTls, served
 
 Check = Callable[..., Result]
 

@@ -12,10 +12,11 @@ import httpx
 from pydantic import HttpUrl
 
 from service.data_folders import data_folder
+from service.demo import free_port
 from service.exact_json import read_json, write_json
 from service.main import ServeOptions, build_application
 from service.settings import Settings, Strategy
-from tests.support.served_in_thread import free_port, served
+from tests.support.served_in_thread import served
 
 JSON = {"Content-Type": "application/json"}
 

@@ -21,10 +21,11 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from service.checking.check_resource import check_resource
 from service.checking.table import COVERED_RESOURCES
 from service.clock import random_id, system_clock
+from service.demo import free_port
 from service.endpoint.application import Endpoint, create_endpoint
 from service.endpoint.mount_endpoint import routes_at
 from service.exact_json import read_json, write_json
-from tests.support.served_in_thread import free_port, served
+from tests.support.served_in_thread import served
 
 PATH = "/fhir"
 
@@ -118,7 +119,7 @@ class Exchange:
     def reset(self) -> None:
         """Break the connection as a failing network does (RST), whatever has been sent."""
         # ASGI has no word for this; uvicorn's own cycle, whose method `send` is, knows its transport.
-        transport: asyncio.Transport = self._send.__self__.transport  # type: ignore[attr-defined]
+        transport: asyncio.Transport = self._send.__self__.transport  # type: ignore[attr-defined]  # The server's own method; no public way leads to its connection.
         opened = transport.get_extra_info("socket")
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
         transport.abort()

@@ -14,9 +14,9 @@ from typing import Any
 
 import httpx
 
+from service.demo import free_port
 from service.exact_json import read_json, write_json
 from tests.support.delivering_service import JSON, Client, example
-from tests.support.served_in_thread import free_port
 
 ROOT = Path(__file__).parents[2]
 _START_SECONDS = 60.0

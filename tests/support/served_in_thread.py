@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import socket
 import ssl
 import threading
 import time
@@ -16,14 +15,6 @@ import uvicorn
 from starlette.types import ASGIApp
 
 _START_SECONDS = 20.0
-
-
-def free_port() -> int:
-    """Return a port of the loopback address that nobody listens on at the moment."""
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        port: int = probe.getsockname()[1]
-    return port
 
 
 @dataclass(frozen=True, slots=True)

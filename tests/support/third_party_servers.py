@@ -12,8 +12,8 @@ from pathlib import Path
 
 import httpx
 
+from service.demo import free_port
 from tests.support.maven_project import BuildFailedError, build_project, find_program
-from tests.support.served_in_thread import free_port
 
 INTEROP = Path(__file__).parents[1] / "interop"
 SEKMET_REQUIREMENT = "sekmet-fhir==0.1.1"

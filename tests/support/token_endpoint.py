@@ -67,7 +67,7 @@ class TokenEndpoint:
         if "authorization" in request.headers or "client_secret" in form:
             return "two ways of authentication"
         try:
-            keys = KeySet.import_key_set(self._keys())  # type: ignore[arg-type]
+            keys = KeySet.import_key_set(self._keys())  # type: ignore[arg-type]  # A key set as JSON holds it.
             token = jwt.decode(form["client_assertion"], keys, algorithms=ALGORITHMS)
         except (JoseError, ValueError) as error:
             return f"signature: {type(error).__name__}"
