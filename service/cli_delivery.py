@@ -13,11 +13,12 @@ from service.problems import ServiceProblem
 from service.read_environment import settings_or_stop, stop
 from service.settings import Settings, WrongSettings
 from service.storage.cases import find_case
+from service.storage.open_database import database_at
 from service.storage.read_backs import Result
 from service.storage.store import Store
 from service.worker.read_back import ReadBackReport, read_back
 
-delivery_app = typer.Typer(no_args_is_help=True, help="Look at what was delivered.")
+delivery_app = typer.Typer(add_completion=False, no_args_is_help=True, help="Look at what was delivered.")
 
 
 @delivery_app.callback()
@@ -36,8 +37,8 @@ def delivery_verify(
     settings = settings_or_stop()
     if settings.destination is None:
         stop("delivery verify needs RESUS_DESTINATION, the server that is read.")
-    if not settings.store.is_file():
-        stop(f"There is no store at {settings.store}; RESUS_STORE names it.")
+    if not database_at(settings.store).exists():
+        stop(f"There is no store at {database_at(settings.store).name}; RESUS_STORE names it.")
     try:
         report = asyncio.run(_verify(settings, str(settings.destination), case))
     except WrongSettings as wrong:
@@ -65,7 +66,7 @@ async def _verify(settings: Settings, base: str, case: str | None) -> ReadBackRe
     store.open()
     try:
         if case is not None and await store.read(lambda tx: find_case(tx, case)) is None:
-            stop(f"There is no case {case!r} in {settings.store}.")
+            stop(f"There is no case {case!r} in {store.database.name}.")
         async with connect_destination(settings, base, system_clock) as client:
             return await read_back(store, client, system_clock, case)
     finally:

@@ -22,6 +22,7 @@ from service.delivery.read_capabilities import (
     TypeCapabilities,
     choose_strategy,
     missing_capabilities,
+    silent_on_client_ids,
 )
 from service.delivery.try_destination import Trial, TrialStep
 from service.pipeline.try_overlay import load_site_stages
@@ -30,7 +31,7 @@ from service.read_environment import settings_or_stop, stop
 from service.settings import Settings, Strategy, WrongSettings
 
 destination_app = typer.Typer(
-    no_args_is_help=True, help="Look at the FHIR server to which everything is delivered."
+    add_completion=False, no_args_is_help=True, help="Look at the FHIR server to which everything is delivered."
 )
 
 
@@ -41,11 +42,17 @@ def of_the_destination() -> None:
 
 @dataclass(frozen=True, slots=True)
 class Examined:
-    """What the server says and does; `unlisted` says of each type that it does not list whether it answers."""
+    """What the server says and does; `unlisted` says of each type that it does not list whether it answers.
+
+    `silent` are the types of which it does not say whether it takes our ids; `tried` are the same, where it took
+    the id of the test patient.
+    """
 
     capabilities: Capabilities
     strategy: Strategy
     unlisted: Mapping[str, bool]
+    silent: Sequence[str]
+    tried: Sequence[str]
     missing: Sequence[str]
     steps: Sequence[TrialStep]
 
@@ -93,13 +100,14 @@ async def _examine(settings: Settings, base: str, needed: Collection[str], *, tr
         strategy = choose_strategy(said, sent, settings.strategy)
         unlisted = {name: await _answers(client, name) for name in sorted(sent) if name not in said.types}
         listed_or_silent = [name for name in sent if not unlisted.get(name, False)]
-        missing = missing_capabilities(said, listed_or_silent, strategy)
-        steps: Sequence[TrialStep] = ()
+        trial = Trial(client, strategy, settings.source, random_id(), system_clock())
         if tries:
-            trial = Trial(client, strategy, settings.source, random_id(), system_clock())
             await trial.run()
-            steps = trial.steps
-    return Examined(said, strategy, unlisted, missing, steps)
+    # Servers take ids without saying so; who chose them by hand and saw them taken does not need the words.
+    silent = silent_on_client_ids(said, sent)
+    tried = silent if strategy is Strategy.CLIENT_IDS and trial.passed else ()
+    missing = missing_capabilities(said, listed_or_silent, strategy, tried)
+    return Examined(said, strategy, unlisted, silent, tried, missing, trial.steps)
 
 
 async def _answers(client: FhirClient, resource_type: str) -> bool:
@@ -122,6 +130,7 @@ def _report(settings: Settings, examined: Examined, needed: Collection[str]) -> 
     ]
     rows += [_row(name, examined, left_out=name in settings.left_out_types) for name in sorted(needed)]
     lines += ["", *_columns(rows)]
+    lines += _remark_on_client_ids(settings, examined)
     if examined.steps:
         lines += ["", "tried with a marked test patient"]
         lines += _columns([(step.name, _verdict(step), step.told) for step in examined.steps])
@@ -132,6 +141,16 @@ def _report(settings: Settings, examined: Examined, needed: Collection[str]) -> 
     return lines
 
 
+def _remark_on_client_ids(settings: Settings, examined: Examined) -> list[str]:
+    """Return what there is to say of ids of the client's choice where the server says nothing of them."""
+    silence = "remark: the server does not say whether it takes ids of the client's choice (updateCreate)"
+    if examined.tried:
+        return ["", f"  {silence}; it took that of the test patient"]
+    if examined.silent and settings.strategy is Strategy.AUTO:
+        return ["", f"  {silence}; with RESUS_STRATEGY=client-ids this command tries them"]
+    return []
+
+
 def _row(name: str, examined: Examined, *, left_out: bool) -> tuple[str, ...]:
     if left_out:
         return (name, "left out by RESUS_LEAVE_OUT_TYPES")
@@ -140,11 +159,9 @@ def _row(name: str, examined: Examined, *, left_out: bool) -> tuple[str, ...]:
     kind: TypeCapabilities | None = examined.capabilities.types.get(name)
     if kind is None:
         return (name, "no, but it answers a search" if examined.unlisted.get(name) else "no")
-    words = map(
-        _word,
-        (True, kind.update_create, kind.conditional_create, kind.conditional_update, kind.search_by_identifier),
-    )
-    return (name, *words, kind.versioning or "not said")
+    client_ids = "not said" if name in examined.silent else _word(kind.update_create)
+    words = map(_word, (kind.conditional_create, kind.conditional_update, kind.search_by_identifier))
+    return (name, "yes", client_ids, *words, kind.versioning or "not said")
 
 
 def _word(there: bool) -> str:  # noqa: FBT001 - it says the value itself.

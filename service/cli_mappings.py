@@ -26,7 +26,9 @@ from service.read_environment import settings_or_stop, stop
 from service.settings import Settings
 from service.vocabulary.mapping_data import MappingData
 
-mappings_app = typer.Typer(no_args_is_help=True, help="Work with the mapping data and the site's overlay.")
+mappings_app = typer.Typer(
+    add_completion=False, no_args_is_help=True, help="Work with the mapping data and the site's overlay."
+)
 
 
 def _stages_or_exit(settings: Settings, source: str | None = None) -> Stages:

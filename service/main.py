@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Collection, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,8 +20,7 @@ from service.checking.read_with_models import warm_up
 from service.checking.table import COVERED_RESOURCES
 from service.clock import Clock, random_id, system_clock
 from service.delivery.authorise import Authorisation, FixedAuthorisation
-from service.delivery.client_keys import public_keys
-from service.delivery.connect_destination import connect_destination
+from service.delivery.connect_destination import connect_destination, public_keys
 from service.endpoint.application import Endpoint, create_endpoint
 from service.endpoint.mount_endpoint import routes_at
 from service.pipeline.stages import Stages
@@ -37,6 +36,8 @@ from service.web.requests import Parts
 from service.worker.run_worker import Worker
 
 ENDPOINT_PATH = "/fhir"
+
+_UNTIL_WE_LISTEN_SECONDS = 0.3
 
 
 class Guarded:
@@ -56,8 +57,11 @@ class Guarded:
         await self._app(scope, receive, send)
 
 
-def endpoint_file(store: Path) -> Path:
-    """Return the file in which the embedded endpoint keeps its resources, beside the store."""
+def endpoint_file(settings: Settings) -> Path:
+    """Return the file in which the embedded endpoint keeps its resources; the default is beside the store."""
+    if settings.endpoint_store is not None:
+        return settings.endpoint_store
+    store = settings.store if isinstance(settings.store, Path) else Path("resus.sqlite")
     return store.with_name(f"{store.stem}-endpoint{store.suffix or '.sqlite'}")
 
 
@@ -91,7 +95,7 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
     if settings.destination is None:
         base = options.own_base + ENDPOINT_PATH
         endpoint = create_endpoint(
-            endpoint_file(settings.store),
+            endpoint_file(settings),
             check=check_resource,
             clock=clock,
             make_id=random_id,
@@ -115,8 +119,7 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
             if options.delivers:
                 await stack.enter_async_context(client)
                 worker = Worker(store, client, settings, stages.mappings.resource_types, clock)
-                warm_up(stages.mappings.resource_types)
-                running = asyncio.create_task(_run_worker(worker, delay=0.3 if endpoint is not None else 0))
+                running = asyncio.create_task(_run_worker(worker, stages.mappings.resource_types))
                 stack.push_async_callback(_finish, worker, running)
             yield
 
@@ -132,9 +135,13 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
     return create_application(parts, lifespan, routes)
 
 
-async def _run_worker(worker: Worker, *, delay: float) -> None:
-    """Run the worker; after a moment where its destination is this process, which does not listen yet."""
-    await asyncio.sleep(delay)
+async def _run_worker(worker: Worker, needed: Collection[str]) -> None:
+    """Run the worker, a moment after this process listens.
+
+    Its destination may be this process; and no first caller has to wait until the second reader has its models.
+    """
+    await asyncio.sleep(_UNTIL_WE_LISTEN_SECONDS)
+    await asyncio.to_thread(warm_up, needed)
     await worker.run()
 
 

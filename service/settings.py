@@ -6,8 +6,9 @@ import ipaddress
 from collections.abc import Mapping
 from enum import StrEnum
 from pathlib import Path
+from typing import Annotated
 
-from pydantic import Field, HttpUrl, ValidationError, model_validator
+from pydantic import BeforeValidator, Field, HttpUrl, ValidationError, model_validator
 from pydantic_core import ErrorDetails
 from pydantic_settings import BaseSettings, SettingsConfigDict
 
@@ -51,12 +52,29 @@ _NEEDED_FOR: Mapping[DestinationAuth, tuple[str, ...]] = {
 }
 
 
+def _store_location(value: object) -> Path | str:
+    """Return a path for a file, a text for a URL; which parameters a URL may have is the driver's to say."""
+    if not isinstance(value, str):
+        return Path(str(value))
+    scheme, separator, _ = value.partition("://")
+    if not separator:
+        return Path(value)
+    if scheme not in ("postgresql", "postgres"):
+        raise ValueError("a store is a SQLite file or a postgresql:// URL")
+    return value
+
+
 class Settings(BaseSettings):
     """All settings of the service; docs/settings.md describes each."""
 
     model_config = SettingsConfigDict(env_prefix=PREFIX, env_file=".env", extra="forbid", frozen=True)
 
-    store: Path = Field(Path("resus.sqlite"), description="The SQLite file of the store.")
+    store: Annotated[Path | str, BeforeValidator(_store_location)] = Field(
+        Path("resus.sqlite"), description="The SQLite file of the store, or the postgresql:// URL of a database."
+    )
+    endpoint_store: Path | None = Field(
+        None, description="The SQLite file of the embedded endpoint; absent for one beside the store's."
+    )
     destination: HttpUrl | None = Field(
         None, description="Base URL of the FHIR server; absent for the embedded endpoint at /fhir."
     )
@@ -72,6 +90,9 @@ class Settings(BaseSettings):
     tokens: Path | None = Field(None, description="File of hashed tokens, for RESUS_AUTH=tokens.")
     retry_first_seconds: float = Field(1, gt=0, le=3600, description="Pause before the first retry.")
     retry_max_seconds: float = Field(300, gt=0, le=86400, description="Longest pause between retries.")
+    retry_most_errors: int = Field(
+        20, ge=1, le=1000, description="Errors of the server (500) at one delivery after which it is held."
+    )
     body_max_bytes: int = Field(1024 * 1024, ge=1024, le=64 * 1024 * 1024, description="Largest body taken.")
     bundle_max_entries: int = Field(20, ge=1, le=100, description="Most resources in one Bundle sent.")
     bundle_max_bytes: int = Field(1024 * 1024, ge=16 * 1024, description="Largest Bundle sent.")

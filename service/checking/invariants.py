@@ -94,16 +94,18 @@ def _con_5(node: Node) -> bool:
 
 
 def _dom_2(node: Node) -> bool:
-    return all("contained" not in child for child in node.get("contained", ()))
+    return "contained" not in node or all("contained" not in child for child in node["contained"])
 
 
 def _dom_4(node: Node) -> bool:
-    metas = [child.get("meta", {}) for child in node.get("contained", ())]
+    if "contained" not in node:
+        return True
+    metas = [child.get("meta", {}) for child in node["contained"]]
     return not any(_has(meta, "versionId") or _has(meta, "lastUpdated") for meta in metas)
 
 
 def _dom_5(node: Node) -> bool:
-    return not any("security" in child.get("meta", {}) for child in node.get("contained", ()))
+    return "contained" not in node or not any("security" in child.get("meta", {}) for child in node["contained"])
 
 
 def _ext_1(node: Node) -> bool:

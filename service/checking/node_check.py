@@ -30,11 +30,12 @@ _CONSTANTS: list[Node] = []
 """The remembered constants themselves, so that no other object ever takes the identity of one."""
 
 
-def remember_constants(constants: Iterable[Node]) -> None:
+def remember_constants(constants: Iterable[Any]) -> None:
     """Have objects that never change, and those inside them, checked once as each type and not again.
 
-    Only for what is shared by many resources and changed by nobody, such as the concepts of the code tables.
-    What depends on the place of an object, such as a binding, is asked of it every time.
+    Only for what is shared by many resources and changed by nobody: the concepts of the code tables, and what a
+    template gives every resource alike. What depends on the place of an object, such as a binding, is asked of it
+    every time.
     """
     waiting: list[Any] = list(constants)
     while waiting:
@@ -72,7 +73,8 @@ class NodeCheck:
         sound_as = _SOUND_AS.get(id(node))
         if sound_as is not None and self in sound_as:
             return
-        before, found_before = walk.broken, len(walk.findings)
+        before = walk.broken
+        noted_before = 0 if sound_as is None else walk.noted
         members = self.members
         for name, value in node.items():
             check_member = members.get(name)
@@ -89,7 +91,8 @@ class NodeCheck:
                 verdict = holds_for(node)
                 if not verdict:
                     report_invariant(key, path, walk, is_undecided=verdict is None)
-        if sound_as is not None and len(walk.findings) == found_before:
+        # What mentions another resource, or is right in a transaction only, is to be read in each resource anew.
+        if sound_as is not None and walk.noted == noted_before and not walk.is_transaction:
             sound_as.add(self)
 
     def _check_presence(self, node: Node, path: Path, walk: Walk) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from service.checking.invariants import HoldsFor
 from service.checking.node_check import ARRAY_NEEDED, NODE_CHECKS, CheckMember, CheckNode, Node, report_invariant
-from service.checking.references import check_reference
+from service.checking.references import check_reference, is_plain_reference
 from service.checking.sampled_data import check_sampled_data
 from service.checking.walk import Path, Walk
 
@@ -40,6 +40,8 @@ def reference_to(targets: frozenset[str]) -> CheckNode:
     check_structure = NODE_CHECKS["Reference"].check
 
     def check(node: Any, path: Path, walk: Walk) -> None:
+        if is_plain_reference(node, targets):
+            return
         before = walk.broken
         check_structure(node, path, walk)
         if walk.broken == before:

@@ -7,11 +7,11 @@ What they read is thrown away, since their serialiser changes digits and fractio
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Iterable, Mapping
-from typing import Any
+from typing import Any, cast
 
-from fhir.resources.R4B import get_fhir_model_class
-from pydantic import ValidationError
+from pydantic import BaseModel, ValidationError
 
 from service.checking.table import PRIMITIVES, RESOURCE_TYPES, TYPES
 from service.exact_json import write_json
@@ -20,6 +20,12 @@ from service.records.finding import Finding
 _LONGEST_NAME = 64
 _WITHOUT_MODEL = frozenset(("Resource", "SimpleQuantity"))
 """Any resource at all, and a profile, which the models know as Quantity."""
+
+
+def get_fhir_model_class(name: str) -> type[BaseModel]:
+    """Return the model of a type; the library is imported with the first, which need not be at the start."""
+    library = importlib.import_module("fhir.resources.R4B")
+    return cast(type[BaseModel], library.get_fhir_model_class(name))
 
 
 def read_with_models(resource: Mapping[str, Any]) -> list[Finding]:

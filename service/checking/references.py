@@ -49,15 +49,24 @@ def _type_of_literal(literal: str, *, is_transaction: bool) -> str | None:
     return _MALFORMED
 
 
+def is_plain_reference(node: Any, targets: frozenset[str]) -> bool:
+    """Return whether `node` is what nearly every reference is, Type/id of a type that is allowed, and no more.
+
+    Nothing can be wrong with such a one, so it need not be read as others are.
+    """
+    if not isinstance(node, dict) or len(node) != 1:
+        return False
+    literal = node.get("reference")
+    if not isinstance(literal, str):
+        return False
+    kind, _, identifier = literal.partition("/")
+    return kind in targets and _ID(identifier) is not None
+
+
 def check_reference(reference: dict[str, Any], targets: frozenset[str], path: Path, walk: Walk) -> None:
     """Add what is wrong with one Reference of sound structure; local ones and URNs wait for what holds them."""
     literal = reference.get("reference")
     kind: str | None = None
-    if literal is not None:
-        # The quick way for what nearly every reference is: Type/id, of a type that is allowed.
-        start, _, rest = literal.partition("/")
-        if start in targets and _ID(rest) and "type" not in reference:
-            return
     if literal is None:
         pass
     elif literal[0] == "#":
@@ -106,6 +115,8 @@ def check_target(kind: Any, targets: frozenset[str] | None, path: Path, walk: Wa
 def check_local_references(resource: dict[str, Any], path: Path, walk: Walk) -> None:
     """Add what breaks ref-1 and dom-3 in a resource whose elements have been read."""
     contained = resource.get("contained")
+    if contained is None and not walk.mentions:
+        return
     children = [child for child in contained if isinstance(child, dict)] if isinstance(contained, list) else []
     kinds = {child.get("id"): child.get("resourceType") for child in children if isinstance(child.get("id"), str)}
     for mention in walk.mentions:

@@ -50,6 +50,11 @@ class Walk:
     is_transaction: bool = False
     urns: list[tuple[Path, str, frozenset[str]]] = field(default_factory=list)
 
+    @property
+    def noted(self) -> int:
+        """Return how much was noted so far: findings, and what is still to be resolved."""
+        return len(self.findings) + len(self.mentions) + len(self.urns)
+
     def report(
         self, rule: str, path: Path | None, message: str, severity: Literal["error", "warning"] = "error"
     ) -> None:

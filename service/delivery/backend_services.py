@@ -13,16 +13,20 @@ import re
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
 import httpx
 
 from service.clock import Clock, MakeId
 from service.delivery.authorise import NotAuthorisedError
-from service.delivery.client_keys import ClientKey
 from service.delivery.exchange import UnreachableError, exchange
 from service.delivery.judge_answer import Answer
 from service.exact_json import BrokenJsonError, read_json
+
+if TYPE_CHECKING:
+    # What reads a key imports a library for it, which only those wait for who have one.
+    from service.delivery.client_keys import ClientKey
 
 ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 _ASSERTION_SECONDS = 240

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import ssl
-from typing import TypeVar, assert_never
+from typing import Any, TypeVar, assert_never
 
 import httpx
 
@@ -17,7 +17,6 @@ from service.delivery.authorise import (
     readable,
 )
 from service.delivery.backend_services import BackendServices, TokenRequest
-from service.delivery.client_keys import signing_key
 from service.delivery.exchange import make_http_client
 from service.delivery.fhir_client import FhirClient
 from service.settings import DestinationAuth, Settings, WrongSettings
@@ -64,10 +63,22 @@ def make_authorisation(settings: Settings, clock: Clock, tls: ssl.SSLContext) ->
                 settings.destination_scopes,
             )
             http = make_http_client(connections=1, timeout_seconds=settings.timeout_seconds, tls=tls)
+            from service.delivery.client_keys import signing_key  # noqa: PLC0415 - as in `public_keys`.
+
             key = _needed(signing_key(settings))
             return BackendServices(asked, key, http, settings.timeout_seconds, clock=clock, make_id=random_id)
         case _:
             assert_never(settings.destination_auth)
+
+
+def public_keys(settings: Settings) -> dict[str, Any]:
+    """Return our JWKS, as `client_keys` has it; without a key file there is no key in it."""
+    if settings.destination_key_file is None and settings.destination_previous_key_file is None:
+        return {"keys": []}
+    # A start without a key does not wait for the library that reads keys.
+    from service.delivery import client_keys  # noqa: PLC0415 - the sentence above says why.
+
+    return client_keys.public_keys(settings)
 
 
 def _needed(value: T | None) -> T:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
+from service.delivery.circuit import Circuit, CircuitState
+from service.delivery.judge_answer import DestinationWrong, Later, Verdict
 from service.delivery.read_capabilities import Capabilities, TypeCapabilities, missing_capabilities
 from service.settings import Strategy
 
@@ -23,6 +25,41 @@ class DestinationState:
     capabilities: Capabilities | None = None
     strategy: Strategy = Strategy.AUTO
     problem: str | None = "not asked yet"
+    circuit: Circuit = field(default_factory=Circuit)
+
+    @property
+    def is_usable(self) -> bool:
+        """Return whether anything may be sent."""
+        return self.circuit.state is not CircuitState.OPEN
+
+    def answer(self, capabilities: Capabilities, strategy: Strategy) -> None:
+        """Note what the server says it can do; the next sending shows whether it works."""
+        self.capabilities = capabilities
+        self.strategy = strategy
+        self.problem = None
+        self.circuit.probe()
+
+    def give_no_answer(self, reason: str) -> None:
+        """Note why the server could not be asked what it can do."""
+        self.problem = reason
+        self.circuit.stay_open()
+
+    def note(self, verdict: Verdict) -> None:
+        """Note what became of a sending."""
+        match verdict:
+            case DestinationWrong():
+                self.circuit.open()
+            case Later() if verdict.is_unreachable:
+                self.circuit.open()
+            case Later() if verdict.is_down:
+                self.circuit.fail(verdict.after_seconds)
+            case Later():
+                return
+            case _:
+                self.circuit.succeed()
+                return
+        if self.circuit.state is CircuitState.OPEN:
+            self.problem = verdict.reason
 
     def as_json(self) -> dict[str, Any]:
         """Return the state as the API shows it."""
@@ -31,6 +68,7 @@ class DestinationState:
             "base": self.base,
             "usable": known is not None and self.problem is None,
             "problem": self.problem,
+            "circuit": self.circuit.state.value,
             "fhir_version": known.fhir_version if known else None,
             "software": known.software if known else None,
             "strategy": self.strategy.value if known else None,

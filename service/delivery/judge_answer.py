@@ -29,10 +29,17 @@ class Arrived:
 
 @dataclass(frozen=True, slots=True)
 class Later:
-    """Nobody knows, or not now: the same bytes are sent again."""
+    """Nobody knows, or not now: the same bytes are sent again.
+
+    `is_unreachable`: no answer came. `is_down`: the server says that it is not available as a whole. `is_error`: it
+    failed at this request, and may do so each time.
+    """
 
     reason: str
     after_seconds: float | None = None
+    is_unreachable: bool = False
+    is_down: bool = False
+    is_error: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +81,7 @@ class Refused:
 Verdict = Arrived | Later | Conflict | DestinationWrong | TooLarge | Refused
 
 _UNKNOWN_OUTCOME_STATUSES = frozenset({408, 425, 429})
+_DOWN_STATUSES = frozenset({429, 502, 503, 504})
 _DESTINATION_STATUSES = frozenset({401, 403, 404, 405, 407, 410})
 
 
@@ -127,7 +135,13 @@ def judge_answer(answer: Answer, entries: int, now: datetime) -> Verdict:
     if 200 <= status < 300:
         return _judge_success(answer, entries)
     if status in _UNKNOWN_OUTCOME_STATUSES or status >= 500:
-        return Later(f"the server answered {status}", retry_after_seconds(answer.headers, now))
+        is_down = status in _DOWN_STATUSES
+        return Later(
+            f"the server answered {status}",
+            retry_after_seconds(answer.headers, now),
+            is_down=is_down,
+            is_error=status >= 500 and not is_down,
+        )
     if status in _DESTINATION_STATUSES:
         return DestinationWrong(f"the server answered {status}: address or credentials are wrong")
     if 300 <= status < 400:
@@ -146,7 +160,7 @@ def judge_answer(answer: Answer, entries: int, now: datetime) -> Verdict:
 def _judge_success(answer: Answer, entries: int) -> Verdict:
     bundle = _parsed(answer.body)
     if not isinstance(bundle, dict):
-        return Later(f"the server answered {answer.status} with a body that is not JSON")
+        return Later(f"the server answered {answer.status} with a body that is not JSON", is_error=True)
     if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction-response":
         what = bundle.get("type") or bundle.get("resourceType")
         reason = f"the server answered a transaction with {what!s:.40}, so nobody knows what it did"

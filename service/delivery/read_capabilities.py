@@ -18,13 +18,14 @@ class NotAFhirServerError(Exception):
 
 @dataclass(frozen=True, slots=True)
 class TypeCapabilities:
-    """What a server says it can do with one resource type."""
+    """What a server says it can do with one resource type; `denies_update_create` where it says outright no."""
 
     update_create: bool
     conditional_create: bool
     conditional_update: bool
     search_by_identifier: bool = False
     versioning: str | None = None
+    denies_update_create: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +73,7 @@ def read_capabilities(statement: object) -> Capabilities:
                     for parameter in _objects(listed.get("searchParam"), "searchParam")
                 ),
                 versioning=str(listed["versioning"])[:30] if "versioning" in listed else None,
+                denies_update_create=listed.get("updateCreate") is False,
             )
             for listed in _objects(server.get("resource"), "resource")
         },
@@ -94,8 +96,24 @@ def choose_strategy(capabilities: Capabilities, needed: Collection[str], wish: S
     return Strategy.CONDITIONAL_CREATE
 
 
-def missing_capabilities(capabilities: Capabilities, needed: Collection[str], strategy: Strategy) -> list[str]:
-    """Return, a sentence each, what the server does not offer of what the strategy needs."""
+def silent_on_client_ids(capabilities: Capabilities, needed: Collection[str]) -> list[str]:
+    """Return the types needed of which the server says neither that it takes ids of the client's choice nor not.
+
+    There is none as soon as it says no of one of them: its word against them stands for all.
+    """
+    listed = {name: capabilities.types[name] for name in needed if name in capabilities.types}
+    if any(kind.denies_update_create for kind in listed.values()):
+        return []
+    return sorted(name for name, kind in listed.items() if not kind.update_create)
+
+
+def missing_capabilities(
+    capabilities: Capabilities, needed: Collection[str], strategy: Strategy, tried: Collection[str] = ()
+) -> list[str]:
+    """Return, a sentence each, what the server does not offer of what the strategy needs.
+
+    Of the types in `tried` it need not say so, since the strategy was tried and went well.
+    """
     if strategy is not Strategy.CLIENT_IDS:
         needed = [name for name in needed if name not in TYPES_WITHOUT_IDENTIFIER]
     missing = [] if capabilities.transaction else ["the server does not say that it takes transactions"]
@@ -109,7 +127,9 @@ def missing_capabilities(capabilities: Capabilities, needed: Collection[str], st
     }
     attribute, words = offers[strategy]
     lacking = sorted(
-        name for name, kind in capabilities.types.items() if name in needed and not getattr(kind, attribute)
+        name
+        for name, kind in capabilities.types.items()
+        if name in needed and name not in tried and not getattr(kind, attribute)
     )
     if lacking:
         missing.append(f"no {words} for: {', '.join(lacking)}")

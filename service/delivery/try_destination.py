@@ -72,6 +72,11 @@ class Trial:
         self._version: str | None = None
         self.steps: list[TrialStep] = []
 
+    @property
+    def passed(self) -> bool:
+        """Return whether everything was tried that delivery needs, and went well."""
+        return bool(self.steps) and all(step.good or not step.needed for step in self.steps)
+
     async def run(self) -> None:
         """Try everything; what was written is removed, or stays retracted where that is not allowed."""
         try:
@@ -106,6 +111,10 @@ class Trial:
         self._remote_id = place or (self._trial_id if self._strategy is Strategy.CLIENT_IDS else "")
         if not self._remote_id:
             self._say("create", "the server does not say under which id it keeps the patient", good=False)
+            raise _TrialEndedError
+        if self._strategy is Strategy.CLIENT_IDS and self._remote_id != self._trial_id:
+            told = f"the server keeps it as Patient/{self._remote_id}, not under the id it was sent with"
+            self._say("create", told, good=False)
             raise _TrialEndedError
         self._say("create", f"Patient/{self._remote_id}{_version_text(self._version)}", good=True)
         again, _ = await self._send("repeat", patient)

@@ -40,6 +40,13 @@ class Node(Protocol):
     def origin(self, values: Values) -> Origin:
         """Return where the element's own value comes from; an element with members has none of its own."""
 
+    @property
+    def is_constant(self) -> bool:
+        """Return whether every record gets the same element."""
+
+    def constants(self) -> Iterator[Any]:
+        """Yield the elements, itself or inside it, that every record gets alike; they are one object for all."""
+
     def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
         """Yield the origin of every element that `render` gives, in its order."""
 
@@ -52,10 +59,15 @@ class Constant:
     place: Located
     parts: Mapping[str, Node] | Sequence[Node] = ()
     asks: bool = False
+    is_constant: bool = True
 
     def render(self, values: Values) -> Any:  # noqa: ARG002 - the protocol's argument; a constant needs none.
         """Return the constant."""
         return self.value
+
+    def constants(self) -> Iterator[Any]:
+        """Yield the constant."""
+        yield self.value
 
     def origin(self, values: Values) -> Origin:  # noqa: ARG002 - as above.
         """Return that it is constant."""
@@ -80,6 +92,12 @@ class Looked:
     text: CompiledText
     place: Located
     asks: bool = True
+    is_constant: bool = False
+
+    def constants(self) -> Iterator[Any]:
+        """Yield the concept that it always gives, if it is such a one."""
+        if self.is_constant:
+            yield self.render({})
 
     def origin(self, values: Values) -> Origin:
         """Return which of the alternatives was found, and the fields that it looked at."""
@@ -93,7 +111,9 @@ class Looked:
 class Object:
     """An element with members."""
 
-    __slots__ = ("_asked", "_members", "_nodes", "_when", "asks", "place")
+    __slots__ = ("_asked", "_is_asking", "_members", "_nodes", "_when", "asks", "place")
+
+    is_constant = False
 
     def __init__(
         self, members: Mapping[str, Node], when: Condition | None, asked: Sequence[str], place: Located
@@ -102,7 +122,8 @@ class Object:
         self._nodes = members
         self._when = when
         self._asked = tuple(asked)
-        self.asks = when is not None or any(node.asks for node in members.values())
+        self._is_asking = any(node.asks for node in members.values())
+        self.asks = when is not None or self._is_asking
         self.place = place
 
     def render(self, values: Values) -> Any:
@@ -110,14 +131,19 @@ class Object:
         if self._when is not None and not self._when(values):
             return None
         rendered: dict[str, Any] = {}
-        found = asked = False
+        found = not self._is_asking
         for name, render, asks in self._members:
             value = render(values)
-            asked = asked or asks
             if value is not None:
                 rendered[name] = value
-                found = found or asks
-        return rendered if found or not asked else None
+                if asks:
+                    found = True
+        return rendered if found else None
+
+    def constants(self) -> Iterator[Any]:
+        """Yield the constants of the members."""
+        for node in self._nodes.values():
+            yield from node.constants()
 
     def origin(self, values: Values) -> Origin:  # noqa: ARG002 - the protocol's argument.
         """Return nothing of its own."""
@@ -152,6 +178,8 @@ class Array:
 
     __slots__ = ("_items", "_nodes", "asks", "place")
 
+    is_constant = False
+
     def __init__(self, items: list[Node], place: Located) -> None:
         self._items = [node.render for node in items]
         self._nodes = items
@@ -168,6 +196,11 @@ class Array:
             elif value is not None:
                 rendered.append(value)
         return rendered or None
+
+    def constants(self) -> Iterator[Any]:
+        """Yield the constants of the items."""
+        for node in self._nodes:
+            yield from node.constants()
 
     def origin(self, values: Values) -> Origin:  # noqa: ARG002 - the protocol's argument.
         """Return nothing of its own."""
@@ -206,7 +239,7 @@ class TemplateCompiler:
                 text = compile_text(self._placeholders, place)
                 if text is None:
                     return Constant(place.value, place)
-                return Looked(text.get, text, place, asks=can_be_absent(place.value))
+                return Looked(text.get, text, place, asks=can_be_absent(place.value), is_constant=text.is_fixed)
             if place.value is None:
                 place.refuse("an element without a value is left out of a template")
         except WrongMapping as wrong:
@@ -221,13 +254,13 @@ class TemplateCompiler:
         for name in unknown:
             self.faults.append(members[name].fault(f"{name!r} is not known; known are: $when, $like"))
         nodes = {name: self.node(member) for name, member in members.items()}
-        if when is None and all(isinstance(node, Constant) for node in nodes.values()):
+        if when is None and all(node.is_constant for node in nodes.values()):
             return Constant({name: node.render({}) for name, node in nodes.items()}, place, nodes)
         return Object(nodes, when, asked, place)
 
     def _array(self, place: Located) -> Node:
         nodes = [self.node(item) for item in place.items()]
-        if all(isinstance(node, Constant) for node in nodes):
+        if all(node.is_constant for node in nodes):
             return Constant([node.render({}) for node in nodes], place, nodes)
         return Array(nodes, place)
 

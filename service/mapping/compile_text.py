@@ -6,7 +6,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.mapping.placeholders import PLACEHOLDER, Getter, Lookup, PlaceholderCompiler, Values, as_text
+from service.mapping.placeholders import (
+    FIXED_FORMS,
+    PLACEHOLDER,
+    Getter,
+    Lookup,
+    PlaceholderCompiler,
+    Values,
+    as_text,
+)
 from service.vocabulary.yaml_tree import Located
 
 
@@ -33,6 +41,12 @@ class CompiledText:
     get: Getter
     placeholders: tuple[tuple[Lookup, ...], ...]
 
+    @property
+    def is_fixed(self) -> bool:
+        """Return whether it is one code of the tables and nothing else, which is the same for every record."""
+        ((first, *_), *more) = self.placeholders
+        return not more and first.text.split()[0] in FIXED_FORMS and isinstance(self.get({}), dict)
+
 
 def compile_text(compiler: PlaceholderCompiler, place: Located) -> CompiledText | None:
     """Return what a text with placeholders compiles to; None for a text that has none."""
@@ -43,13 +57,16 @@ def compile_text(compiler: PlaceholderCompiler, place: Located) -> CompiledText 
     placeholders = tuple(compiler.compile(part, place) for part in parts[1::2])
     if len(parts) == 3 and not parts[0] and not parts[2]:
         return CompiledText(_first_of(placeholders[0]), placeholders)
-    getters = [_first_of(alternatives) for alternatives in placeholders]
-    fixed = parts[0::2]
+    begin = parts[0]
+    rest = [(_first_of(alternatives), after) for alternatives, after in zip(placeholders, parts[2::2], strict=True)]
 
     def get(values: Values) -> Any:
-        found = [getter(values) for getter in getters]
-        if any(value is None for value in found):
-            return None
-        return fixed[0] + "".join(as_text(value) + after for value, after in zip(found, fixed[1:], strict=True))
+        text = begin
+        for getter, after in rest:
+            value = getter(values)
+            if value is None:
+                return None
+            text += (value if type(value) is str else as_text(value)) + after
+        return text
 
     return CompiledText(get, placeholders)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from service.mapping.apply_mapping import RecordMapping, ResourceTemplate
 from service.mapping.compile_template import Node, TemplateCompiler
@@ -78,10 +79,19 @@ class Mappings:
     @property
     def resource_types(self) -> frozenset[str]:
         """Return the types of all resources that can be made."""
-        everything = [self.case, self.device, self.check]
+        return frozenset(template.resource_type for template in self._templates())
+
+    def constants(self) -> Iterator[Any]:
+        """Yield what the templates give every resource alike, each one object that nobody may change."""
+        for template in self._templates():
+            for _, node in template.members:
+                yield from node.constants()
+
+    def _templates(self) -> Iterator[ResourceTemplate]:
+        yield from (*self.case.templates, *self.device.templates, *self.check.templates)
         for some in (self.events, self.check_items, self.spans):
-            everything.extend(some.values())
-        return frozenset(template.resource_type for mapping in everything for template in mapping.templates)
+            for mapping in some.values():
+                yield from mapping.templates
 
 
 def load_mappings(vocabulary: Vocabulary) -> Mappings:

@@ -47,6 +47,9 @@ _PARTS_BY_TYPE = {
     "coding": ("system", "code", "display"),
 }
 PLACEHOLDER = re.compile(r"<([^<>]+)>")
+FIXED_FORMS = ("code", "coding")
+"""How the placeholders of one fixed concept begin; they give every record the same."""
+
 _NEVER_ABSENT = frozenset(
     {"resource_id", "received", "version", "activity", "installation", "record_key", "content_hash"}
 )
@@ -338,9 +341,7 @@ class PlaceholderCompiler:
 def can_be_absent(text: str) -> bool:
     """Return whether a placeholder of `text` may find nothing: a fixed code never does, a measurement may."""
     return any(
-        not any(
-            word.strip() in _NEVER_ABSENT or word.split()[0] in ("code", "coding") for word in inner.split(" or ")
-        )
+        not any(word.strip() in _NEVER_ABSENT or word.split()[0] in FIXED_FORMS for word in inner.split(" or "))
         for inner in PLACEHOLDER.findall(text)
     )
 

@@ -11,7 +11,8 @@ from service.audit.append_entry import Action, Happening, append_entry
 from service.exact_json import read_json, write_json
 from service.mapping.apply_mapping import MadeResource
 from service.records.receipts import Receipt
-from service.storage.deliveries import NewDelivery, enqueue, remote_id
+from service.storage.deliveries import NewDelivery, enqueue
+from service.storage.remote_ids import remote_id
 from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resource, known_version
 from service.storage.statements import Transaction
 

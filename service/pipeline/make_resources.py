@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
+from functools import lru_cache
 from typing import Any
 
 from service.exact_json import content_hash
@@ -27,7 +28,13 @@ SPAN_ROLE = "span"
 
 def device_reference(stages: Stages, device_id: str) -> str:
     """Return the reference to the resource of a device, registered or not."""
-    return f"Device/{resource_id((stages.source, 'device', device_id, 'device'))}"
+    return _device_literal(stages.source, device_id)
+
+
+@lru_cache(maxsize=4096)
+def _device_literal(source: str, device_id: str) -> str:
+    """Return the reference to a device; remembered, since many events come from few devices."""
+    return f"Device/{resource_id((source, 'device', device_id, 'device'))}"
 
 
 def span_id(stages: Stages, case_id: str, name: str, start: str) -> str:

@@ -21,11 +21,12 @@ from service.storage.deliveries import (
     find_delivery,
     page_of_deliveries,
     record_attempt,
-    remote_id,
     remove_wait,
     resources_of_delivery,
     waits_of,
 )
+from service.storage.lanes import return_to_lane
+from service.storage.remote_ids import remote_id
 from service.storage.resources import known_version
 from service.storage.statements import Transaction
 
@@ -54,6 +55,7 @@ def _queue_again(tx: Transaction, delivery: Delivery, receipt: Receipt) -> None:
     result = AttemptResult("waiting", 0, receipt.stamp, delivery.last_error, delivery.outcome, delivery.concerns)
     record_attempt(tx, delivery.delivery_id, result, receipt.stamp)
     dissolve_batch(tx, [delivery.delivery_id], alone=True)
+    return_to_lane(tx, delivery.delivery_id, receipt.stamp)
     subject = f"delivery:{delivery.delivery_id}"
     append_entry(tx, receipt, Happening(Action.RETRY, subject, "queued", delivery.case_id))
 
@@ -95,6 +97,7 @@ def discard_delivery(tx: Transaction, delivery_id: int, reason: str, receipt: Re
     now_held: list[int] = []
     for dependent in deliveries_waiting_for(tx, delivery_id):
         remove_wait(tx, dependent, delivery_id)
+        return_to_lane(tx, dependent, receipt.stamp)
         absent = _absent_after(tx, dependent, frozenset(resources))
         if absent:
             hold_for_absent(tx, dependent, absent, receipt)

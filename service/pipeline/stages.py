@@ -64,6 +64,7 @@ def load_stages(source: str, overlay: Path | None = None) -> Stages:
     remember_constants(
         concept.codeable_concept for table in vocabulary.tables.values() for concept in table.concepts.values()
     )
+    remember_constants(mappings.constants())
     return Stages(vocabulary, mappings, rules, plausibility, source)
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 from sqlalchemy import bindparam, delete, exists, func, insert, select, update
 
 from service.exact_json import read_json, write_json
-from service.storage.schema import batches, deliveries, delivery_waits, remote_ids
+from service.storage.lanes import add_to_lane, wake_lanes_waiting_for
+from service.storage.schema import batches, deliveries, delivery_waits
 from service.storage.statements import Row, Statement, Transaction
 
 STATES = ("waiting", "delivered", "held", "discarded")
@@ -48,6 +49,8 @@ class Delivery:
     size: int
     concerns: str | None = None
     conflicts: int = 0
+    is_read_twice: bool = False
+    answered_errors: int = 0
 
 
 _COLUMNS = (
@@ -67,6 +70,8 @@ _COLUMNS = (
     func.length(deliveries.c.body),
     deliveries.c.concerns,
     deliveries.c.conflicts,
+    deliveries.c.read_twice,
+    deliveries.c.answered_errors,
 )
 _INSERT = Statement(
     insert(deliveries).returning(deliveries.c.delivery_id),
@@ -75,12 +80,6 @@ _INSERT = Statement(
 _INSERT_WAIT = Statement(insert(delivery_waits))
 _STATE = Statement(select(deliveries.c.state).where(deliveries.c.delivery_id == bindparam("delivery_id")))
 _ONE = Statement(select(*_COLUMNS).where(deliveries.c.delivery_id == bindparam("delivery_id")))
-_WAITING_LANES = Statement(
-    select(deliveries.c.lane)
-    .where(deliveries.c.state == "waiting")
-    .group_by(deliveries.c.lane)
-    .order_by(func.min(deliveries.c.delivery_id))
-)
 _held = deliveries.alias("held")
 _WAITING_OF_LANE = Statement(
     select(*_COLUMNS)
@@ -99,6 +98,31 @@ _WAITING_OF_LANE = Statement(
 _WAITS = Statement(
     select(delivery_waits.c.after_id).where(delivery_waits.c.delivery_id == bindparam("delivery_id"))
 )
+_WAITS_OF_LANE = Statement(
+    select(delivery_waits.c.delivery_id, delivery_waits.c.after_id)
+    .join_from(delivery_waits, deliveries, deliveries.c.delivery_id == delivery_waits.c.delivery_id)
+    .where(
+        deliveries.c.state == "waiting",
+        deliveries.c.lane == bindparam("lane"),
+        deliveries.c.delivery_id <= bindparam("newest"),
+    )
+)
+_WAITS_ANYTHING = Statement(
+    select(deliveries.c.delivery_id)
+    .where(deliveries.c.state == "waiting", deliveries.c.lane == bindparam("lane"))
+    .limit(1)
+)
+_UNREAD = Statement(
+    select(deliveries.c.delivery_id)
+    .where(
+        deliveries.c.delivery_id > bindparam("after"),
+        deliveries.c.state == "waiting",
+        deliveries.c.read_twice == 0,
+    )
+    .order_by(deliveries.c.delivery_id)
+    .limit(bindparam("most"))
+)
+_SET_READ = Statement(update(deliveries).where(deliveries.c.delivery_id == bindparam("of")).values(read_twice=1))
 _WAITING_FOR = Statement(
     select(delivery_waits.c.delivery_id)
     .where(delivery_waits.c.after_id == bindparam("after_id"))
@@ -140,28 +164,17 @@ _RECORD_ATTEMPT = Statement(
         outcome=bindparam("new_outcome"),
         concerns=bindparam("new_concerns"),
         conflicts=bindparam("new_conflicts"),
+        answered_errors=bindparam("new_errors"),
         settled_at=bindparam("new_settled"),
     )
 )
 _COUNTS = Statement(select(deliveries.c.state, func.count()).group_by(deliveries.c.state))
-_FORGET_REMOTE = Statement(
-    delete(remote_ids).where(
-        remote_ids.c.resource_type == bindparam("resource_type"),
-        remote_ids.c.resource_id == bindparam("resource_id"),
-    )
-)
-_INSERT_REMOTE = Statement(insert(remote_ids))
-_REMOTE = Statement(
-    select(remote_ids.c.remote_id).where(
-        remote_ids.c.resource_type == bindparam("resource_type"),
-        remote_ids.c.resource_id == bindparam("resource_id"),
-    )
-)
 
 
 def _delivery(row: Row) -> Delivery:
     values = list(row)
     values[9] = bool(values[9])
+    values[16] = bool(values[16])
     return Delivery(*values)
 
 
@@ -193,10 +206,13 @@ def enqueue(tx: Transaction, new: NewDelivery, now: str) -> int:
         settled_at=None,
         concerns=None,
         conflicts=0,
+        read_twice=0,
+        answered_errors=0,
     )
     if row is None:
         raise RuntimeError("the database gave the new delivery no number")
     number = int(row[0])
+    add_to_lane(tx, new.lane, number, now)
     for after in sorted(new.waits_for):
         tx.run(_INSERT_WAIT, delivery_id=number, after_id=after)
     return number
@@ -208,11 +224,6 @@ def find_delivery(tx: Transaction, delivery_id: int) -> Delivery | None:
     return _delivery(row) if row else None
 
 
-def waiting_lanes(tx: Transaction) -> list[str]:
-    """Return the lanes in which something waits, that of the oldest delivery first."""
-    return [row[0] for row in tx.run(_WAITING_LANES)]
-
-
 def oldest_waiting(tx: Transaction, lane: str, most: int) -> list[Delivery]:
     """Return up to `most` waiting deliveries of a lane, oldest first, without those that a held one keeps back."""
     return [_delivery(row) for row in tx.run(_WAITING_OF_LANE, lane=lane, most=most)]
@@ -221,6 +232,30 @@ def oldest_waiting(tx: Transaction, lane: str, most: int) -> list[Delivery]:
 def waits_of(tx: Transaction, delivery_id: int) -> set[int]:
     """Return the deliveries that must be delivered before this one and are not yet."""
     return {row[0] for row in tx.run(_WAITS, delivery_id=delivery_id)}
+
+
+def waits_of_lane(tx: Transaction, lane: str, newest: int) -> dict[int, set[int]]:
+    """Return, for the waiting deliveries of a lane up to `newest`, those that must be delivered before."""
+    waits: dict[int, set[int]] = {}
+    for delivery_id, after_id in tx.run(_WAITS_OF_LANE, lane=lane, newest=newest):
+        waits.setdefault(delivery_id, set()).add(after_id)
+    return waits
+
+
+def waits_anything(tx: Transaction, lane: str) -> bool:
+    """Return whether anything waits in a lane, be it kept back or not."""
+    return tx.one(_WAITS_ANYTHING, lane=lane) is not None
+
+
+def unread_deliveries(tx: Transaction, after: int, most: int) -> list[int]:
+    """Return up to `most` waiting deliveries above `after` that the second reader has not read."""
+    return [row[0] for row in tx.run(_UNREAD, after=after, most=most)]
+
+
+def mark_read_twice(tx: Transaction, numbers: Iterable[int]) -> None:
+    """Keep that the second reader has read deliveries and found nothing."""
+    for number in numbers:
+        tx.run(_SET_READ, of=number)
 
 
 def deliveries_waiting_for(tx: Transaction, delivery_id: int) -> list[int]:
@@ -298,10 +333,14 @@ class AttemptResult:
     outcome: str | None
     concerns: str | None = None
     conflicts: int = 0
+    answered_errors: int = 0
 
 
-def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now: str) -> None:
-    """Keep the result of an attempt; whatever waited for a delivered one waits no more."""
+def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now: str, lane: str = "") -> None:
+    """Keep the result of an attempt; whatever waited for a delivered one waits no more.
+
+    Lanes other than its own `lane` in which something waited for it are woken.
+    """
     settled = result.state != "waiting"
     tx.run(
         _RECORD_ATTEMPT,
@@ -313,9 +352,11 @@ def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now
         new_outcome=result.outcome,
         new_concerns=result.concerns,
         new_conflicts=result.conflicts,
+        new_errors=result.answered_errors,
         new_settled=now if settled else None,
     )
     if result.state == "delivered":
+        wake_lanes_waiting_for(tx, delivery_id, lane, now)
         tx.run(_WAITS_DONE, after_id=delivery_id)
 
 
@@ -339,21 +380,3 @@ def page_of_deliveries(
         parameters["case_id"] = case_id
     statement = Statement(query.order_by(deliveries.c.delivery_id).limit(bindparam("most")))
     return [_delivery(row) for row in tx.run(statement, **parameters)]
-
-
-def keep_remote_id(tx: Transaction, key: tuple[str, str], remote_id: str, remote_version: str | None) -> None:
-    """Keep the id and version that the destination gave a resource."""
-    tx.run(_FORGET_REMOTE, resource_type=key[0], resource_id=key[1])
-    tx.run(
-        _INSERT_REMOTE,
-        resource_type=key[0],
-        resource_id=key[1],
-        remote_id=remote_id,
-        remote_version=remote_version,
-    )
-
-
-def remote_id(tx: Transaction, resource_type: str, resource_id: str) -> str | None:
-    """Return the id that the destination gave a resource; None where it has not been delivered."""
-    row = tx.one(_REMOTE, resource_type=resource_type, resource_id=resource_id)
-    return row[0] if row else None

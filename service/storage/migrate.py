@@ -10,12 +10,12 @@ from sqlalchemy import create_engine
 from sqlalchemy.pool import NullPool
 
 
-def migrate(file: Path) -> None:
-    """Apply all migrations that the store in `file` lacks."""
+def migrate(url: str, revision: str = "head") -> None:
+    """Apply the migrations up to `revision` that the store at an SQLAlchemy URL lacks."""
     configuration = Config()
     configuration.set_main_option("script_location", str(Path(__file__).parent / "migrations"))
-    engine = create_engine(f"sqlite:///{file}", poolclass=NullPool)
+    engine = create_engine(url, poolclass=NullPool)
     with engine.begin() as connection:
         configuration.attributes["connection"] = connection
-        command.upgrade(configuration, "head")
+        command.upgrade(configuration, revision)
     engine.dispose()

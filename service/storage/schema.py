@@ -154,10 +154,28 @@ deliveries = Table(
     Column("settled_at", String(27), nullable=True),
     Column("concerns", Text, nullable=True),
     Column("conflicts", Integer, nullable=False, server_default="0"),
+    Column("read_twice", Integer, nullable=False, server_default="0"),
+    Column("answered_errors", Integer, nullable=False, server_default="0"),
     ForeignKeyConstraint(["batch_id"], ["batches.batch_id"]),
 )
 Index("ix_deliveries_state", deliveries.c.state, deliveries.c.lane, deliveries.c.delivery_id)
 Index("ix_deliveries_case", deliveries.c.case_id, deliveries.c.state)
+
+lanes = Table(
+    "lanes",
+    metadata,
+    Column("lane", String(80), nullable=False),
+    Column("waiting", Integer, nullable=False),
+    Column("first_id", Integer, nullable=False),
+    Column("added_at", String(27), nullable=False),
+    Column("look_at", String(27), nullable=False),
+    Column("changes", Integer, nullable=False),
+    Column("holder", String(64), nullable=True),
+    Column("lease_until", String(27), nullable=True),
+    PrimaryKeyConstraint("lane"),
+)
+Index("ix_lanes_first", lanes.c.waiting, lanes.c.first_id)
+Index("ix_lanes_added", lanes.c.waiting, lanes.c.added_at)
 
 delivery_waits = Table(
     "delivery_waits",

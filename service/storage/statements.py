@@ -8,11 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import UTC, datetime
 from typing import Any, Protocol
 
 from sqlalchemy import ClauseElement
 from sqlalchemy.engine import Dialect
 from sqlalchemy.sql.compiler import SQLCompiler
+
+from service.records.instants import stamp
 
 Row = tuple[Any, ...]
 
@@ -76,11 +79,12 @@ class Statement:
 class Transaction:
     """One open transaction; all that runs in it is kept together or not at all."""
 
-    __slots__ = ("_cursor", "_dialect", "chain_head")
+    __slots__ = ("_cursor", "_dialect", "_moment", "chain_head")
 
-    def __init__(self, cursor: Cursor, dialect: Dialect) -> None:
+    def __init__(self, cursor: Cursor, dialect: Dialect, moment: Statement | None = None) -> None:
         self._cursor = cursor
         self._dialect = dialect
+        self._moment = moment
         self.chain_head: tuple[int, str] | None = None
         """Number and hash of the newest audit entry, once `service.audit` has read it in this transaction."""
 
@@ -101,3 +105,9 @@ class Transaction:
         """Run a statement and return its first row, if there is one."""
         rows = self.run(statement, **parameters)
         return rows[0] if rows else None
+
+    def moment(self) -> str:
+        """Return the time by the database's own clock, which is the same for all who share it."""
+        if self._moment is None:
+            return stamp(datetime.now(UTC))
+        return str(self.run(self._moment)[0][0])

@@ -3,107 +3,79 @@
 from __future__ import annotations
 
 import asyncio
-import importlib
 import queue
-import sqlite3
 import threading
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Generic, TypeVar, cast
 
-from sqlalchemy.dialects import sqlite
-
 from service.problems import Code, Problem, Unavailable
+from service.storage.database import Connection, cannot_open, unavailable
+from service.storage.open_database import database_at
 from service.storage.statements import Transaction
 
 T = TypeVar("T")
 Unit = Callable[[Transaction], T]
 """A unit of work: reads and writes in the transaction it is given, and can be run again from the start."""
 
-NEWEST_REVISION = "0002"
-"""The Alembic revision that this code works with; a test holds it against the migrations."""
-
 _MOST_TOGETHER = 64
 """How many units share a commit: enough to make its cost small, few enough not to keep the event loop long."""
-
-_DIALECT = sqlite.dialect(paramstyle="qmark")
-
-
-def _unavailable(error: sqlite3.Error) -> Unavailable:
-    return Unavailable(
-        [
-            Problem(
-                Code.STORE_UNAVAILABLE, "", f"the store does not answer: {type(error).__name__}", "try again later"
-            )
-        ]
-    )
 
 
 class _Waiting(Generic[T]):
     """A unit that waits for the writer. `loop` is that of the caller, and None where a thread waits for it."""
 
-    __slots__ = ("future", "loop", "on_loop", "unit")
+    __slots__ = ("future", "is_claim", "loop", "on_loop", "unit")
 
-    def __init__(self, unit: Unit[T], loop: asyncio.AbstractEventLoop | None, *, on_loop: bool) -> None:
+    def __init__(
+        self, unit: Unit[T], loop: asyncio.AbstractEventLoop | None, *, on_loop: bool, is_claim: bool = False
+    ) -> None:
         self.unit = unit
         self.loop = loop
         self.on_loop = on_loop
+        self.is_claim = is_claim
         self.future: Future[T] | asyncio.Future[T] = Future() if loop is None else loop.create_future()
 
 
 class Store:
-    """The store in one SQLite file (WAL, full synchronisation).
+    """The store in one database.
 
     `write` returns after the commit is on the disk. Units that wait at the same time share one commit; a unit
     that raises is rolled back alone and its exception reaches its caller.
 
-    One thread begins and commits. The units of an event loop run on that loop's own thread in between: they are
-    short, and two threads that take turns at the interpreter cost several times what the units do.
+    One thread begins and commits. Where the database is a file, the units of an event loop run on that loop's own
+    thread in between: they are short, and two threads that take turns at the interpreter cost several times what
+    the units do. A server over the network may keep a unit waiting, which a loop must not.
     """
 
-    def __init__(self, file: Path) -> None:
-        self.file = file
+    def __init__(self, location: Path | str) -> None:
+        self.database = database_at(location)
         self._units: queue.SimpleQueue[_Waiting[Any] | None] = queue.SimpleQueue()
         self._local = threading.local()
-        self._readers: list[sqlite3.Connection] = []
-        self._readers_lock = threading.Lock()
+        self._connections: list[Connection] = []
+        self._connections_lock = threading.Lock()
         self._reading = ThreadPoolExecutor(max_workers=4, thread_name_prefix="store-reader")
         self._writer = threading.Thread(target=self._write_until_closed, name="store-writer", daemon=True)
         self._closed = False
         self._after_commit: list[Callable[[], None]] = []
 
     def open(self) -> None:
-        """Bring the file to the newest schema and start the writer.
+        """Bring the database to the newest schema and start the writer.
 
-        Raises Unavailable where the file cannot be opened or written.
+        Raises Unavailable where it cannot be opened or written.
         """
+        errors = self._errors_of_connecting
         try:
-            self._bring_to_newest_schema()
-        except (sqlite3.Error, OSError) as error:
-            raise Unavailable(
-                [
-                    Problem(
-                        Code.STORE_UNAVAILABLE,
-                        "",
-                        f"the store {self.file} cannot be opened: {error}",
-                        "RESUS_STORE names a file in a folder that can be written",
-                    )
-                ]
-            ) from error
+            self.database.bring_to_newest_schema()
+        except errors as error:
+            raise cannot_open(self.database, error) from error
         self._writer.start()
 
-    def _bring_to_newest_schema(self) -> None:
-        connection = self._connect()
-        try:
-            found = connection.execute("SELECT name FROM sqlite_master WHERE name = 'alembic_version'").fetchall()
-            revision = connection.execute("SELECT version_num FROM alembic_version").fetchall() if found else []
-        finally:
-            connection.close()
-        if revision != [(NEWEST_REVISION,)]:
-            # Alembic takes almost a second to import, so a start that finds its schema in place goes without it.
-            importlib.import_module("service.storage.migrate").migrate(self.file)
+    @property
+    def _errors_of_connecting(self) -> tuple[type[Exception], ...]:
+        return (OSError, *self.database.errors)
 
     def close(self) -> None:
         """Commit what waits, then end the writer and the readers."""
@@ -113,12 +85,12 @@ class Store:
         self._units.put(None)
         self._writer.join()
         self._reading.shutdown()
-        with self._readers_lock:
-            for connection in self._readers:
+        with self._connections_lock:
+            for connection in self._connections:
                 connection.close()
 
     def call_after_commit(self, listener: Callable[[], None]) -> None:
-        """Have `listener` called, on the writer's thread, after every commit."""
+        """Have `listener` called, on the writer's thread, after every commit that was not of claims alone."""
         self._after_commit.append(listener)
 
     async def write(self, unit: Unit[T], *, is_long: bool = False) -> T:
@@ -127,7 +99,8 @@ class Store:
         A unit that takes longer than some milliseconds is to say so: it then runs on the writer's thread, so that
         the event loop can serve others meanwhile.
         """
-        waiting: _Waiting[T] = _Waiting(unit, asyncio.get_running_loop(), on_loop=not is_long)
+        on_loop = not is_long and not self.database.is_shared
+        waiting: _Waiting[T] = _Waiting(unit, asyncio.get_running_loop(), on_loop=on_loop)
         self._submit(waiting)
         return await cast(asyncio.Future[T], waiting.future)
 
@@ -137,56 +110,66 @@ class Store:
         self._submit(waiting)
         return cast(Future[T], waiting.future).result()
 
+    async def claim(self, unit: Unit[T]) -> T:
+        """Run `unit`, which takes or gives back single rows and appends nothing to the log, and commit it.
+
+        Where several machines share the database it runs beside the writer, past the rows that others hold.
+        """
+        if not self.database.is_shared:
+            waiting: _Waiting[T] = _Waiting(unit, asyncio.get_running_loop(), on_loop=True, is_claim=True)
+            self._submit(waiting)
+            return await cast(asyncio.Future[T], waiting.future)
+        return await asyncio.get_running_loop().run_in_executor(self._reading, self._claim_now, unit)
+
     async def read(self, unit: Unit[T]) -> T:
         """Run `unit`, which only reads, on a snapshot of the store."""
         return await asyncio.get_running_loop().run_in_executor(self._reading, self.read_now, unit)
 
     def read_now(self, unit: Unit[T]) -> T:
         """Run `unit`, which only reads, on a snapshot of the store, on this thread."""
-        connection = self._reader()
-        try:
-            with _transaction(connection, "BEGIN") as transaction:
-                return unit(transaction)
-        except sqlite3.Error as error:
-            raise _unavailable(error) from error
+        return self._run_apart(unit, "reader")
+
+    def _claim_now(self, unit: Unit[T]) -> T:
+        return self._run_apart(unit, "claimer")
+
+    def _run_apart(self, unit: Unit[T], role: str) -> T:
+        """Run a unit on this thread's own connection of a role; once more where its session had ended meanwhile."""
+        connection: Connection | None = None
+        for is_last in (False, True):
+            try:
+                connection = self._connection_of_thread(role)
+                with connection.reading() if role == "reader" else connection.claiming() as transaction:
+                    return unit(transaction)
+            except self.database.errors as error:
+                if is_last or connection is None or not connection.is_broken:
+                    raise unavailable(error) from error
+        raise AssertionError("the second round returns or raises")
+
+    def _connection_of_thread(self, role: str) -> Connection:
+        connection: Connection | None = getattr(self._local, role, None)
+        if connection is None or connection.is_broken:
+            connection = self.database.connect(reads_only=role == "reader")
+            setattr(self._local, role, connection)
+            with self._connections_lock:
+                self._connections = [one for one in self._connections if not one.is_broken]
+                self._connections.append(connection)
+        return connection
 
     def _submit(self, waiting: _Waiting[Any]) -> None:
         if self._closed:
             raise Unavailable([Problem(Code.STORE_UNAVAILABLE, "", "the service is stopping", "try again later")])
         self._units.put(waiting)
 
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self.file, timeout=30, isolation_level=None, check_same_thread=False)
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        # Ids are spread evenly, so what is written touches pages everywhere; 64 MiB keep them at hand.
-        connection.execute("PRAGMA cache_size = -65536")
-        return connection
-
-    def _reader(self) -> sqlite3.Connection:
-        connection: sqlite3.Connection | None = getattr(self._local, "connection", None)
-        if connection is None:
-            connection = self._connect()
-            connection.execute("PRAGMA query_only = ON")
-            self._local.connection = connection
-            with self._readers_lock:
-                self._readers.append(connection)
-        return connection
-
     def _write_until_closed(self) -> None:
-        connection = self._connect()
-        try:
-            while True:
-                waiting, closing = self._take_what_waits()
-                if waiting:
-                    self._write_together(connection, waiting)
+        while True:
+            waiting, closing = self._take_what_waits()
+            if waiting:
+                self._write_together(waiting)
+                if not all(one.is_claim for one in waiting):
                     for listener in self._after_commit:
                         listener()
-                if closing:
-                    return
-        finally:
-            connection.close()
+            if closing:
+                return
 
     def _take_what_waits(self) -> tuple[list[_Waiting[Any]], bool]:
         """Return the units that wait, at least one unless the store closes, and whether it closes."""
@@ -202,23 +185,33 @@ class Store:
                 return waiting, False
         return waiting, True
 
-    def _write_together(self, connection: sqlite3.Connection, waiting: Sequence[_Waiting[Any]]) -> None:
+    def _write_together(self, waiting: Sequence[_Waiting[Any]]) -> None:
         """Run all units in one transaction; where one of them raises, run each in a transaction of its own."""
         try:
-            with _transaction(connection, "BEGIN IMMEDIATE") as transaction:
+            with self._connection_of_thread("writer").writing() as transaction:
                 results = self._run(transaction, waiting)
         except Exception:
-            for one in waiting:
-                self._write_alone(connection, one)
-            return
-        _settle([(one, result, None) for one, result in zip(waiting, results, strict=True)])
+            self._write_one_by_one(waiting)
+        else:
+            _settle([(one, result, None) for one, result in zip(waiting, results, strict=True)])
 
-    def _write_alone(self, connection: sqlite3.Connection, waiting: _Waiting[Any]) -> None:
+    def _write_one_by_one(self, waiting: Sequence[_Waiting[Any]]) -> None:
+        """Run each unit in a transaction of its own; where no connection can be made, none of the rest is run."""
+        errors = self._errors_of_connecting
+        for place, one in enumerate(waiting):
+            try:
+                connection = self._connection_of_thread("writer")
+            except errors as error:
+                _settle([(each, None, unavailable(error)) for each in waiting[place:]])
+                return
+            self._write_alone(connection, one)
+
+    def _write_alone(self, connection: Connection, waiting: _Waiting[Any]) -> None:
         try:
-            with _transaction(connection, "BEGIN IMMEDIATE") as transaction:
+            with connection.writing() as transaction:
                 (result,) = self._run(transaction, [waiting])
-        except sqlite3.Error as error:
-            _settle([(waiting, None, _unavailable(error))])
+        except self.database.errors as error:
+            _settle([(waiting, None, unavailable(error))])
         except Exception as error:
             _settle([(waiting, None, error)])
         else:
@@ -301,18 +294,3 @@ def _set(future: Future[Any] | asyncio.Future[Any], result: Any, error: Exceptio
         future.set_result(result)
     else:
         future.set_exception(error)
-
-
-@contextmanager
-def _transaction(connection: sqlite3.Connection, begin: str) -> Iterator[Transaction]:
-    cursor = connection.cursor()
-    cursor.execute(begin)
-    try:
-        yield Transaction(cursor, _DIALECT)
-        cursor.execute("COMMIT")
-    except BaseException:
-        if connection.in_transaction:
-            cursor.execute("ROLLBACK")
-        raise
-    finally:
-        cursor.close()

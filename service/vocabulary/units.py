@@ -8,20 +8,18 @@ from dataclasses import dataclass
 from functools import cache, lru_cache
 from typing import Any
 
-from lark.exceptions import LarkError
-
 from service.vocabulary.yaml_tree import Located
 
 UCUM = "http://unitsofmeasure.org"
 
 
 @cache
-def _grammar() -> Any:
-    """Return the UCUM parser of a library; it is loaded at the first unit that our own list lacks.
+def _grammar() -> tuple[Any, type[Exception]]:
+    """Return the UCUM parser of a library and what it raises; loaded at the first unit that our own list lacks.
 
     Its import takes half a second, and a service that only ever sees listed units never pays it.
     """
-    return importlib.import_module("ucumvert").get_ucum_parser()
+    return importlib.import_module("ucumvert").get_ucum_parser(), importlib.import_module("lark").LarkError
 
 
 @lru_cache(maxsize=1024)
@@ -29,9 +27,10 @@ def is_ucum(code: str) -> bool:
     """Return whether `code` is a UCUM code in the case-sensitive form (Source: UCUM, by its grammar)."""
     if not code or len(code) > 40 or not code.isascii() or " " in code:
         return False
+    parser, refusal = _grammar()
     try:
-        _grammar().parse(code)
-    except LarkError:
+        parser.parse(code)
+    except refusal:
         return False
     return True
 

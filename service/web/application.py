@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import asyncio
 import traceback
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import AbstractAsyncContextManager, asynccontextmanager
+from functools import cache
 from typing import Any
 
 import structlog
@@ -177,10 +179,15 @@ def create_application(parts: Parts, lifespan: Lifespan, extra_routes: Sequence[
     app.include_router(public)
     app.include_router(operations)
     app.include_router(operations, prefix="/v1", include_in_schema=False)
-    description: dict[str, Any] = describe_api(app, parts.stages.vocabulary)
+
+    @cache
+    def description() -> dict[str, Any]:
+        return describe_api(app, parts.stages.vocabulary)
 
     async def get_description() -> Response:
-        return json_answer(description)
+        # Few ask for it, so it is written for the first of them and not at every start; a thread keeps that from
+        # all others. Two first ones at once write it twice, and the same.
+        return json_answer(await asyncio.to_thread(description))
 
     app.add_api_route("/openapi.json", get_description, include_in_schema=False)
     app.add_api_route("/v1/openapi.json", get_description, include_in_schema=False)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any
 
@@ -18,28 +18,40 @@ from service.delivery.judge_answer import (
     Refused,
     TooLarge,
     Verdict,
+    own_outcome,
 )
 from service.exact_json import write_json
 from service.records.instants import stamp
 from service.records.receipts import Receipt
 from service.settings import Strategy
-from service.storage.deliveries import (
-    AttemptResult,
-    KeptBatch,
-    dissolve_batch,
-    keep_batch,
-    keep_remote_id,
-    record_attempt,
-)
+from service.storage.deliveries import AttemptResult, KeptBatch, dissolve_batch, keep_batch, record_attempt
+from service.storage.lanes import Lease, renew_lease, require_lease
+from service.storage.remote_ids import keep_remote_id
 from service.storage.statements import Transaction
 from service.worker.batch import Batch
 
 PlanRetry = Callable[[datetime, int, float | None], datetime]
 """Returns when the next attempt is due: from now, the number of attempts made, and the wait that was asked for."""
 
+_ERRORS_TO_PART = 3
+"""After so many errors of the server its deliveries go out one by one, so that the one at fault shows."""
 
-def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt) -> Batch:
-    """Keep the bytes that are about to be sent, and that they are; return the batch with its number."""
+
+@dataclass(frozen=True, slots=True)
+class SettlingRules:
+    """How attempts are settled: the lease without which nothing is kept, the schedule, and when to give up."""
+
+    lease: Lease
+    plan: PlanRetry
+    most_errors: int
+
+
+def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt, lease: Lease) -> Batch:
+    """Keep the bytes that are about to be sent, and that they are; return the batch with its number.
+
+    The lease of the lane begins anew; LeaseLostError where another worker has it.
+    """
+    renew_lease(tx, batch.lane, lease)
     batch_id = batch.batch_id
     if batch_id is None:
         batch_id = keep_batch(
@@ -55,12 +67,14 @@ def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt) 
     return replace(batch, batch_id=batch_id, body=body)
 
 
-def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Receipt, plan: PlanRetry) -> None:
-    """Keep what an attempt made of a batch.
+def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Receipt, rules: SettlingRules) -> None:
+    """Keep what an attempt made of a batch; LeaseLostError where another worker has the lane meanwhile.
 
     Where a Bundle of several deliveries is refused, one of them may be at fault: each is sent by itself then,
     and only the guilty one is held.
     """
+    require_lease(tx, batch.lane, rules.lease)
+    plan = rules.plan
     now = receipt.received_at
     attempts = max(member.attempts for member in batch.members) + 1
     match verdict:
@@ -77,9 +91,16 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
             _hold_the_guilty(tx, batch, receipt, verdict)
         case Conflict():
             due = plan(now, attempts, None)
-            _record(tx, batch, "waiting", due, receipt, verdict.reason, conflicts=_conflicts(batch) + 1)
+            again = _with_conflicts(batch, _conflicts(batch) + 1)
+            _record(tx, again, "waiting", due, receipt, verdict.reason)
+        case Later() if verdict.is_error and _errors(batch) >= _ERRORS_TO_PART and len(batch.members) > 1:
+            _hold_the_guilty(tx, batch, receipt, _given_up(verdict))
+        case Later() if verdict.is_error and _errors(batch) >= rules.most_errors:
+            _hold_the_guilty(tx, batch, receipt, _given_up(verdict))
         case Later():
-            _record(tx, batch, "waiting", plan(now, attempts, verdict.after_seconds), receipt, verdict.reason)
+            due = plan(now, attempts, verdict.after_seconds)
+            again = _with_errors(batch, _errors(batch)) if verdict.is_error else batch
+            _record(tx, again, "waiting", due, receipt, verdict.reason)
         case DestinationWrong():
             _record(tx, batch, "waiting", plan(now, attempts, None), receipt, verdict.reason)
     _log_outcome(tx, batch, type(verdict).__name__.lower(), getattr(verdict, "reason", None), receipt)
@@ -90,8 +111,28 @@ def _conflicts(batch: Batch) -> int:
     return max(member.conflicts for member in batch.members)
 
 
-def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
+def _errors(batch: Batch) -> int:
+    """Return how often the server has failed at the batch, this time included."""
+    return max(member.answered_errors for member in batch.members) + 1
+
+
+def _with_conflicts(batch: Batch, count: int) -> Batch:
+    return replace(batch, members=tuple(replace(member, conflicts=count) for member in batch.members))
+
+
+def _with_errors(batch: Batch, count: int) -> Batch:
+    return replace(batch, members=tuple(replace(member, answered_errors=count) for member in batch.members))
+
+
+def _given_up(verdict: Later) -> Refused:
+    """Return what is said of a delivery at which the server has failed each time."""
+    reason = f"{verdict.reason} each time it was sent"
+    return Refused(reason, own_outcome(reason))
+
+
+def leave_out(tx: Transaction, batch: Batch, receipt: Receipt, lease: Lease) -> None:
     """Settle a batch of which nothing is sent, by the settings or for want of an identifier; the log says so."""
+    require_lease(tx, batch.lane, lease)
     types = sorted({resource.resource_type for member in batch.resources for resource in member})
     if batch.left_out.issuperset(types):
         reason = f"the settings leave out {', '.join(types)}"
@@ -130,15 +171,21 @@ def _record(
     receipt: Receipt,
     error: str | None = None,
     held_for: TooLarge | Refused | Conflict | None = None,
-    *,
-    conflicts: int | None = None,
 ) -> None:
     outcome = write_json(held_for.outcome).decode() if held_for is not None else None
     concerns = _concerns(batch, held_for) if held_for is not None else None
     for member in batch.members:
-        counted = member.conflicts if conflicts is None else conflicts
-        result = AttemptResult(state, member.attempts + 1, stamp(due), error, outcome, concerns, counted)
-        record_attempt(tx, member.delivery_id, result, receipt.stamp)
+        result = AttemptResult(
+            state,
+            member.attempts + 1,
+            stamp(due),
+            error,
+            outcome,
+            concerns,
+            member.conflicts,
+            member.answered_errors,
+        )
+        record_attempt(tx, member.delivery_id, result, receipt.stamp, batch.lane)
 
 
 def _log_outcome(tx: Transaction, batch: Batch, outcome: str, reason: str | None, receipt: Receipt) -> None:

@@ -19,7 +19,7 @@ from service.delivery.fhir_client import FhirClient
 from service.delivery.sent_resources import sent_resources
 from service.exact_json import BrokenJsonError, read_json
 from service.records.receipts import Receipt
-from service.storage.deliveries import find_batch, remote_id, resources_of_delivery
+from service.storage.deliveries import find_batch, resources_of_delivery
 from service.storage.read_backs import (
     DeliveredResource,
     Result,
@@ -27,6 +27,7 @@ from service.storage.read_backs import (
     delivered_after,
     keep_read_back,
 )
+from service.storage.remote_ids import remote_id
 from service.storage.resources import known_version
 from service.storage.statements import Transaction
 from service.storage.store import Store

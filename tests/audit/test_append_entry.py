@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing
 from pathlib import Path
 
+import psycopg
 import pytest
 
 from service.audit.append_entry import FIRST_PREVIOUS_HASH, Action, Happening, append_entry, entry_hash
@@ -15,12 +15,13 @@ from service.records.receipts import Receipt
 from service.storage.audit_entries import AuditEntry, entries_after
 from service.storage.statements import Transaction
 from service.storage.store import Store
+from tests.support.stores import change, store_in
 from tests.support.whole_service import NOW
 
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    opened = Store(tmp_path / "store.sqlite")
+    opened = Store(store_in(tmp_path))
     opened.open()
     yield opened
     opened.close()
@@ -52,12 +53,13 @@ def test_an_entry_of_a_transaction_that_fails_is_not_in_the_chain(store: Store) 
     assert (report.entries, report.faults) == (2, ())
 
 
-def test_a_second_entry_after_the_same_entry_cannot_be_kept(store: Store) -> None:
+def test_a_second_entry_after_the_same_entry_cannot_be_kept(store: Store, tmp_path: Path) -> None:
     store.write_now(lambda tx: [_append(tx), _append(tx)])
-    with closing(sqlite3.connect(store.file)) as connection, pytest.raises(sqlite3.IntegrityError):
-        connection.execute(
+    with pytest.raises((sqlite3.IntegrityError, psycopg.IntegrityError)):
+        change(
+            store_in(tmp_path),
             "INSERT INTO audit_entries SELECT 3, recorded_at, action, actor, case_id, subject, outcome, detail,"
-            " 'other', previous_hash FROM audit_entries WHERE number = 2"
+            " 'other', previous_hash FROM audit_entries WHERE number = 2",
         )
 
 

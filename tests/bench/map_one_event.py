@@ -31,7 +31,7 @@ from service.pipeline.stages import CaseFrame, Stages, check_made, load_stages
 from service.records.events import RecordedEvent
 from service.timeline.correct_times import correct_times
 
-GOAL = 8.0
+GOAL = 10.0
 ROUNDS = 30
 EVENTS_A_ROUND = 50
 KIND = "rhythm_assessed"

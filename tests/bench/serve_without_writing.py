@@ -15,7 +15,7 @@ from typing import Any, TypeVar
 from sqlalchemy.dialects import sqlite
 
 import service.main
-from service import cli
+from service.cli_serve import serve_command
 from service.storage.statements import Cursor, Row, Statement, Transaction
 from service.storage.store import Store, Unit
 
@@ -91,4 +91,4 @@ _ENOUGH = 5
 if __name__ == "__main__":
     # The application has no setting for this, and shall have none.
     setattr(service.main, "Store", WithoutWriting)  # noqa: B010 - the module does not offer the name to others.
-    cli.serve(host="127.0.0.1", port=int(sys.argv[1]), deliver=False)
+    serve_command(host="127.0.0.1", port=int(sys.argv[1]), delivers=False)

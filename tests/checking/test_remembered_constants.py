@@ -45,3 +45,39 @@ def test_the_binding_of_its_place_is_asked_of_a_sound_constant() -> None:
     assert check_resource(condition) == []
     bound = {**condition, "verificationStatus": concept}
     assert [finding.rule for finding in check_resource(bound)] == ["binding"]
+
+
+def _note(reference: str) -> dict[str, Any]:
+    return {"authorReference": {"reference": reference}, "text": "made up"}
+
+
+def test_a_constant_that_mentions_what_is_not_there_is_reported_every_time() -> None:
+    note = _note("#gone")
+    remember_constants([note])
+    for _ in range(2):
+        (finding,) = check_resource({**_observation(_coding("8884-9")), "note": [note]})
+        assert finding.rule == "ref-1"
+
+
+def test_a_constant_that_is_right_in_a_transaction_is_still_wrong_outside_of_it() -> None:
+    note = _note("Practitioner?identifier=made-up")
+    remember_constants([note])
+    observation = {**_observation(_coding("8884-9")), "note": [note]}
+    entry = {"resource": observation, "request": {"method": "POST", "url": "Observation"}}
+    for _ in range(2):
+        assert check_resource({"resourceType": "Bundle", "type": "transaction", "entry": [entry]}) == []
+        assert [finding.rule for finding in check_resource(observation)] == ["reference-syntax"]
+
+
+def test_a_plain_reference_is_judged_by_its_place_and_its_id() -> None:
+    observation = _observation(_coding("8884-9"))
+    for literal, rules in {
+        "Patient/p-1": [],
+        "Medication/m-1": ["reference-target"],
+        "Patient/": ["reference-syntax"],
+        "Patient/" + "p" * 65: ["reference-syntax"],
+        "Patient/p 1": ["reference-syntax"],
+        "Patient/p-1\n": ["reference-syntax"],
+    }.items():
+        found = check_resource({**observation, "subject": {"reference": literal}})
+        assert [finding.rule for finding in found] == rules, literal

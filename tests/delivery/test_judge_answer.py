@@ -54,7 +54,9 @@ def test_an_answer_for_every_entry_means_that_all_arrived_where_it_says() -> Non
 @pytest.mark.parametrize("status", [408, 425, 429, 500, 502, 503, 504, 599])
 @pytest.mark.parametrize("body", [b"", HTML, write_json(OUTCOME)])
 def test_when_nobody_knows_the_same_bytes_are_sent_again(status: int, body: bytes) -> None:
-    assert judge_answer(answer(status, body), 1, NOW) == Later(f"the server answered {status}")
+    is_down = status in (429, 502, 503, 504)
+    wanted = Later(f"the server answered {status}", is_down=is_down, is_error=status in (500, 599))
+    assert judge_answer(answer(status, body), 1, NOW) == wanted
 
 
 @pytest.mark.parametrize("body", [b"", HTML, b"[]", b"{", b"null", b'"done"'])

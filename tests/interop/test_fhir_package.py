@@ -16,7 +16,7 @@ from service.exact_json import write_json
 from service.mapping.record_values import CANONICAL
 from service.problems import Rejected
 from tests.support.claiming_stages import claiming_stages
-from tests.support.fhir_package import archive_of, profile_url, shipped_package, write_stripped
+from tests.support.fhir_package import profile_url, shipped_package, write_stripped
 from tests.support.generated_records import checks, generate
 from tests.support.hl7_validator import LIBRARIES, Hl7Validator, build
 from tests.support.made_resources import cases, check_resources
@@ -35,12 +35,10 @@ def _official_jar() -> Path:
     return jar
 
 
-@pytest.fixture(scope="module")
-def hl7(tmp_path_factory: pytest.TempPathFactory) -> Iterator[ReaderProcess]:
-    file = tmp_path_factory.mktemp("package") / "package.tgz"
-    file.write_bytes(archive_of(shipped_package()))
-    with Hl7Validator([file], answer_seconds=180) as reader:
-        yield reader
+@pytest.fixture
+def hl7(hl7_with_package: ReaderProcess) -> ReaderProcess:
+    """Return the validator as everything here wants it."""
+    return hl7_with_package
 
 
 @pytest.fixture(scope="module")

@@ -6,8 +6,6 @@ the numbers, which are written by `python -m tests.support.write_validation_page
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import pytest
 
 from tests.checking.more_bad_resources import bad_resources_by_category
@@ -19,17 +17,17 @@ from tests.support.known_differences import (
 )
 from tests.support.made_resources import shipped_stages
 from tests.support.measure_validation import READERS, Readers
+from tests.support.reader_process import ReaderProcess
 from tests.support.validation_page import PAGE, read_block
 from tests.support.validator_remarks import REMARKS, count_remarks, unexplained
-from tests.support.write_validation_page import GENERATED, Measured, measure, warm_readers
+from tests.support.write_validation_page import GENERATED, Measured, measure
 
 pytestmark = pytest.mark.java
 
 
 @pytest.fixture(scope="module")
-def readers() -> Iterator[Readers]:
-    with warm_readers() as warm:
-        yield warm
+def readers(hl7_with_package: ReaderProcess, npm: ReaderProcess) -> Readers:
+    return Readers(hl7_with_package, npm)
 
 
 @pytest.fixture(scope="module")

@@ -15,6 +15,7 @@ import pytest
 from service.delivery.read_capabilities import choose_strategy, missing_capabilities, read_capabilities
 from service.exact_json import read_json, write_json
 from service.settings import Strategy
+from tests.support.delivery_servers import StartedServers
 from tests.support.fhir_requests import (
     IDENTIFIERS,
     Resource,
@@ -31,16 +32,16 @@ from tests.support.fhir_requests import (
     transact,
 )
 from tests.support.fhir_search import PRODUCED_TYPES
-from tests.support.third_party_servers import RunningServer, build_hapi_jpa, start_hapi_jpa
+from tests.support.third_party_servers import RunningServer, build_hapi_jpa
 
-pytestmark = [pytest.mark.server, pytest.mark.java, pytest.mark.hapi]
+pytestmark = [pytest.mark.server, pytest.mark.java]
+
+NAME = "hapi-jpa"
 
 
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningServer]:
-    running = start_hapi_jpa(tmp_path_factory.mktemp("hapi"))
-    yield running
-    running.stop()
+@pytest.fixture
+def server(servers: StartedServers) -> RunningServer:
+    return servers.running(NAME)
 
 
 @pytest.fixture
@@ -245,15 +246,11 @@ def test_what_was_deleted_is_gone_until_it_is_put_again(client: httpx.Client) ->
     assert client.get(f"/Patient/{resource['id']}").status_code == 200
 
 
-def test_what_it_answered_is_there_after_it_was_killed(tmp_path: Path) -> None:
+def test_what_it_answered_is_there_after_it_was_killed(killed_servers: StartedServers) -> None:
     resource = patient("kept", id=new_id())
-    running = start_hapi_jpa(tmp_path)
-    with fhir_client(running.base_url) as opened:
+    with fhir_client(killed_servers.running(NAME).base_url) as opened:
         assert statuses(transact(opened, put_entry(resource))) == [201]
-    running.kill()
-    again = start_hapi_jpa(tmp_path, httpx.URL(running.base_url).port)
-    try:
-        with fhir_client(again.base_url) as opened:
-            assert opened.get(f"/Patient/{resource['id']}").json()["identifier"] == resource["identifier"]
-    finally:
-        again.stop()
+    killed_servers.kill(NAME)
+    killed_servers.restart(NAME)
+    with fhir_client(killed_servers.running(NAME).base_url) as opened:
+        assert opened.get(f"/Patient/{resource['id']}").json()["identifier"] == resource["identifier"]

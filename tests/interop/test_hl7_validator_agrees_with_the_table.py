@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -14,7 +13,6 @@ from tests.checking.bad_resources import BAD_RESOURCES
 from tests.checking.good_resources import GOOD_KINDS, good_resource
 from tests.checking.mutants import mutants
 from tests.checking.test_invariants import CASES
-from tests.support.hl7_validator import Hl7Validator
 from tests.support.known_differences import (
     BAD_BUT_TAKEN_BY_BOTH,
     BAD_BUT_TAKEN_BY_HL7,
@@ -38,12 +36,6 @@ KNOWN_GOOD_ELSEWHERE = {
 TAKEN_BY_HL7 = {number for numbers, _ in BAD_BUT_TAKEN_BY_HL7.values() for number in numbers} | set(
     BAD_BUT_TAKEN_BY_BOTH
 )
-
-
-@pytest.fixture(scope="module")
-def hl7() -> Iterator[ReaderProcess]:
-    with Hl7Validator() as reader:
-        yield reader
 
 
 def is_refused(resource: dict[str, Any]) -> bool:

@@ -17,6 +17,7 @@ import pytest
 from service.delivery.read_capabilities import choose_strategy, missing_capabilities, read_capabilities
 from service.exact_json import read_json
 from service.settings import Strategy
+from tests.support.delivery_servers import StartedServers
 from tests.support.fhir_requests import (
     IDENTIFIERS,
     Resource,
@@ -33,18 +34,16 @@ from tests.support.fhir_requests import (
     transact,
 )
 from tests.support.fhir_search import PRODUCED_TYPES
-from tests.support.third_party_servers import RunningServer, install_medplum_router, start_medplum_router
+from tests.support.third_party_servers import RunningServer, install_medplum_router
 
 pytestmark = [pytest.mark.server, pytest.mark.node]
 
 CONDITIONAL = pytest.mark.parametrize("entry", [conditional_create, conditional_update])
 
 
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningServer]:
-    running = start_medplum_router(tmp_path_factory.mktemp("medplum"))
-    yield running
-    running.stop()
+@pytest.fixture
+def server(servers: StartedServers) -> RunningServer:
+    return servers.running("medplum-router")
 
 
 @pytest.fixture

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
 from typing import Any
 
 import pytest
@@ -14,8 +13,6 @@ from tests.support.golden_resources import (
     present,
     read_golden_resources,
 )
-from tests.support.hl7_validator import Hl7Validator
-from tests.support.npm_fhir import NpmFhir
 from tests.support.reader_process import ReaderProcess
 from tests.support.sample_resources import (
     GOOD_RESOURCES,
@@ -27,47 +24,44 @@ from tests.support.sample_resources import (
     WRONG_REFERENCE,
     WRONG_UNIT,
 )
-from tests.support.verdict import lines
+from tests.support.verdict import Verdict, lines
 
 UNSEEN_BY_NPM = {"two values", "month thirteen"}
 """It checks neither that a choice has one value only, nor that a date exists in the calendar."""
 
 
 @pytest.fixture(scope="module")
-def hl7() -> Iterator[ReaderProcess]:
-    with Hl7Validator() as reader:
-        yield reader
-
-
-@pytest.fixture(scope="module")
-def npm() -> Iterator[ReaderProcess]:
-    with NpmFhir() as reader:
-        yield reader
+def hl7_verdicts(hl7: ReaderProcess) -> dict[str, Verdict]:
+    """Return what the validator says of each golden resource, by its name; it is asked once."""
+    goldens = read_golden_resources()
+    verdicts = hl7.validate(golden.resource for golden in goldens)
+    by_name = {golden.name: verdict for golden, verdict in zip(goldens, verdicts, strict=True)}
+    assert len(by_name) == len(goldens), "two golden resources have the same name"
+    return by_name
 
 
 @pytest.mark.java
 @each_golden_resource()
 def test_hl7s_validator_finds_no_error_in_the_golden_resource(
-    golden: GoldenResource | None, hl7: ReaderProcess
+    golden: GoldenResource | None, hl7_verdicts: dict[str, Verdict]
 ) -> None:
-    [verdict] = hl7.validate([present(golden).resource])
+    verdict = hl7_verdicts[present(golden).name]
     assert verdict.accepted, lines(verdict.errors)
 
 
 @pytest.mark.java
 def test_what_hl7s_validator_remarks_without_refusing_is_counted_and_shown(
-    hl7: ReaderProcess, capsys: pytest.CaptureFixture[str]
+    hl7_verdicts: dict[str, Verdict], capsys: pytest.CaptureFixture[str]
 ) -> None:
-    goldens = read_golden_resources()
-    verdicts = hl7.validate(golden.resource for golden in goldens)
+    verdicts = hl7_verdicts.values()
     remarks = Counter(
         (issue.severity, issue.text) for verdict in verdicts for issue in verdict.issues if not issue.is_error
     )
     with capsys.disabled():
-        print(f"\nHL7's validator: {len(goldens)} resources, {remarks.total()} remarks that are no errors")
+        print(f"\nHL7's validator: {len(verdicts)} resources, {remarks.total()} remarks that are no errors")
         for (severity, text), count in remarks.most_common():
             print(f"{count:6} {severity}: {text}")
-    assert [golden.name for golden, verdict in zip(goldens, verdicts, strict=True) if verdict.errors] == []
+    assert [name for name, verdict in hl7_verdicts.items() if verdict.errors] == []
 
 
 @pytest.mark.java

@@ -15,19 +15,19 @@ import httpx
 import pytest
 
 from service.exact_json import ExactNumber, read_json, write_json
-from tests.support.third_party_servers import RunningServer, start_sekmet
+from tests.support.delivery_servers import StartedServers
+from tests.support.third_party_servers import RunningServer
 
 pytestmark = pytest.mark.server
 
+NAME = "sekmet"
 IDENTIFIERS = "urn:example:hospital:keys"
 HEADERS = {"Content-Type": "application/fhir+json", "Accept": "application/fhir+json"}
 
 
-@pytest.fixture(scope="module")
-def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[RunningServer]:
-    running = start_sekmet(tmp_path_factory.mktemp("sekmet"))
-    yield running
-    running.stop()
+@pytest.fixture
+def server(servers: StartedServers) -> RunningServer:
+    return servers.running(NAME)
 
 
 @pytest.fixture
@@ -257,19 +257,12 @@ def test_what_it_does_not_check_is_known(client: httpx.Client) -> None:
         assert client.put(f"/Observation/{observation['id']}", json=observation).status_code == 201, change
 
 
-def test_what_it_stored_is_there_after_it_was_killed(tmp_path: Path) -> None:
+def test_what_it_stored_is_there_after_it_was_killed(killed_servers: StartedServers) -> None:
     patient = _patient("survivor", id=_new_id())
-    first = start_sekmet(tmp_path)
-    try:
-        httpx.put(
-            f"{first.base_url}/Patient/{patient['id']}", json=patient, headers=HEADERS, trust_env=False
-        ).raise_for_status()
-    finally:
-        first.kill()
-    second = start_sekmet(tmp_path, port=httpx.URL(first.base_url).port)
-    try:
-        found = httpx.get(f"{second.base_url}/Patient/{patient['id']}", trust_env=False)
-        assert found.json()["identifier"] == patient["identifier"]
-    finally:
-        second.stop()
-    assert second.process.returncode is not None
+    address = f"{killed_servers.running(NAME).base_url}/Patient/{patient['id']}"
+    httpx.put(address, json=patient, headers=HEADERS, trust_env=False).raise_for_status()
+    killed_servers.kill(NAME)
+    with pytest.raises(httpx.ConnectError):
+        httpx.get(address, trust_env=False)
+    killed_servers.restart(NAME)
+    assert httpx.get(address, trust_env=False).json()["identifier"] == patient["identifier"]

@@ -10,9 +10,9 @@ from service.vocabulary.units import is_ucum
 from tests.published.ucum_strings import HL7_TAKES_MORE, INVALID, OURS_TAKES_LESS, OURS_TAKES_MORE, VALID
 from tests.support.generated_resources import generated_resources
 from tests.support.golden_resources import read_golden_resources
-from tests.support.hl7_validator import Hl7Validator
 from tests.support.made_resources import shipped_stages
 from tests.support.measure_validation import is_unit_for_hl7
+from tests.support.reader_process import ReaderProcess
 from tests.support.ucum_lhc import UcumLhc
 from tests.support.units_in_resources import units_in
 
@@ -54,9 +54,8 @@ def test_ucum_lhc_refuses_what_is_often_written_instead_of_ucum(lhc: UcumLhc) ->
 
 
 @pytest.mark.java
-def test_hl7s_validator_takes_every_unit_of_ours_and_no_wrong_one_but_those_named() -> None:
+def test_hl7s_validator_takes_every_unit_of_ours_and_no_wrong_one_but_those_named(hl7: ReaderProcess) -> None:
     units = sorted(our_units())
-    with Hl7Validator() as hl7:
-        judged = is_unit_for_hl7(hl7, [*units, *INVALID])
+    judged = is_unit_for_hl7(hl7, [*units, *INVALID])
     assert [code for code in units if not judged[code]] == []
     assert {code for code in INVALID if judged[code]} == set(HL7_TAKES_MORE)

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from copy import deepcopy
 
 import pytest
 
 from tests.support.generated_resources import generated_resources
 from tests.support.golden_resources import read_golden_resources
-from tests.support.hl7_validator import Hl7Validator
 from tests.support.measure_validation import Resource, without_profile
 from tests.support.reader_process import ReaderProcess
 from tests.support.verdict import lines
@@ -18,12 +16,6 @@ from tests.support.vital_sign_profiles import VITAL_SIGNS, VitalSign
 pytestmark = pytest.mark.java
 
 each_vital_sign = pytest.mark.parametrize("sign", VITAL_SIGNS, ids=lambda sign: sign.profile)
-
-
-@pytest.fixture(scope="module")
-def hl7() -> Iterator[ReaderProcess]:
-    with Hl7Validator() as reader:
-        yield reader
 
 
 @pytest.fixture(scope="module")

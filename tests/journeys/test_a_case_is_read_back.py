@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from tests.support.exact_comparison import by_reference
+from tests.support.stores import TABLES
 from tests.support.whole_service import WholeService, read_example
 
 
@@ -119,7 +120,7 @@ def test_the_destination_says_what_it_can_do(demo: WholeService) -> None:
 
 
 def test_a_preview_makes_what_would_be_sent_and_keeps_nothing(demo: WholeService) -> None:
-    tables = [name for (name,) in demo.rows("SELECT name FROM sqlite_master WHERE type = 'table'")]
+    tables = [name for (name,) in demo.rows(TABLES)]
 
     def counts() -> dict[str, int]:
         return {name: demo.rows(f"SELECT count(*) FROM {name}")[0][0] for name in tables}  # noqa: S608

@@ -127,6 +127,108 @@ def test_a_server_without_transactions_is_not_enough(site: Site, check: Check) -
     assert "missing: the server does not say that it takes transactions" in result.output
 
 
+def _of_client_ids(said: bool | None) -> Fault:  # noqa: FBT001 - it is the value itself.
+    def change(statement: dict[str, Any]) -> None:
+        for listed in statement["rest"][0]["resource"]:
+            del listed["updateCreate"]
+            if said is not None:
+                listed["updateCreate"] = said
+
+    return saying(change)
+
+
+NOT_SAID = "remark: the server does not say whether it takes ids of the client's choice (updateCreate)"
+NOT_OFFERED = "missing: no ids of the client's choice (updateCreate) for: "
+
+
+def test_ids_that_a_server_takes_without_saying_so_are_a_remark_where_they_are_chosen_by_hand(
+    site: Site, check: Check
+) -> None:
+    site.server.metadata = _of_client_ids(None)
+    result = check(site.base, strategy="client-ids")
+    assert result.exit_code == 0, result.output
+    assert f"  {NOT_SAID}; it took that of the test patient\n" in result.output
+    assert "missing" not in result.output
+    (row,) = [line for line in result.output.splitlines() if line.startswith("  Provenance ")]
+    assert row.split()[1:4] == ["yes", "not", "said"]
+    # Nothing was tried, so nothing stands in for the server's word.
+    result = check(site.base, "--read-only", strategy="client-ids")
+    assert result.exit_code == 1
+    assert NOT_OFFERED in result.output
+    assert "remark" not in result.output
+
+
+def test_with_auto_such_a_server_is_gone_by_conditions_and_the_table_says_what_can_be_tried(
+    site: Site, check: Check
+) -> None:
+    site.server.metadata = _of_client_ids(None)
+    for arguments in ((), ("--read-only",)):
+        result = check(site.base, *arguments)
+        assert result.exit_code == 0, result.output
+        assert "strategy     conditional-update, chosen from what the server says" in result.output
+        assert f"  {NOT_SAID}; with RESUS_STRATEGY=client-ids this command tries them\n" in result.output
+    # Who chose conditions has chosen.
+    assert "remark" not in check(site.base, strategy="conditional-update").output
+
+
+def test_ids_that_a_server_says_it_does_not_take_are_missing_though_it_takes_that_of_the_trial(
+    site: Site, check: Check
+) -> None:
+    site.server.metadata = _of_client_ids(False)  # noqa: FBT003 - it is the value itself.
+    result = check(site.base, strategy="client-ids")
+    assert result.exit_code == 1
+    assert NOT_OFFERED in result.output
+    assert "failed" not in result.output
+    assert "remark" not in result.output
+    assert "remark" not in check(site.base, strategy="auto").output
+
+
+def test_a_trial_that_failed_does_not_stand_in_for_the_servers_word(site: Site, check: Check) -> None:
+    site.server.metadata = _of_client_ids(None)
+    site.server.standing = refusing(422, "business-rule")
+    result = check(site.base, strategy="client-ids")
+    assert result.exit_code == 1
+    assert NOT_OFFERED in result.output
+    assert "failed: create" in result.output
+
+
+def test_what_else_is_missing_stays_missing_where_client_ids_were_taken_without_a_word(
+    site: Site, check: Check
+) -> None:
+    async def play(exchange: Exchange) -> None:
+        told = await exchange.honest()
+        statement = told.json
+        statement["rest"][0].pop("interaction")
+        for listed in statement["rest"][0]["resource"]:
+            del listed["updateCreate"]
+        await exchange.tell(Told(told.status, told.headers, write_json(statement)))
+
+    site.server.metadata = play
+    result = check(site.base, strategy="client-ids")
+    assert result.exit_code == 1
+    assert "missing: the server does not say that it takes transactions" in result.output
+    assert NOT_OFFERED not in result.output
+    assert NOT_SAID in result.output
+
+
+def test_a_server_that_puts_a_resource_under_an_id_of_its_own_fails_the_trial_with_client_ids(
+    site: Site, check: Check
+) -> None:
+    async def elsewhere(exchange: Exchange) -> None:
+        told = await exchange.honest()
+        answer = told.json
+        for entry in answer["entry"]:
+            entry["response"]["location"] = "Patient/4711/_history/1"
+        await exchange.tell(Told(told.status, told.headers, write_json(answer)))
+
+    site.server.standing = elsewhere
+    site.server.metadata = _of_client_ids(None)
+    result = check(site.base, strategy="client-ids")
+    assert result.exit_code == 1
+    assert "failed: create: the server keeps it as Patient/4711, not under the id it was sent with" in result.output
+    assert NOT_OFFERED in result.output
+
+
 def test_what_the_server_says_of_a_refused_trial_is_shown(site: Site, check: Check) -> None:
     site.server.standing = refusing(422, "business-rule")
     result = check(site.base)

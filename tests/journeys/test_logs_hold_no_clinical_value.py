@@ -15,7 +15,7 @@ import structlog
 
 from service.pipeline import stages as stages_module
 from service.records.finding import Finding
-from service.worker import run_worker
+from service.worker import choose_batch
 from service.worker.batch import Batch
 from tests.support.whole_service import WholeService, read_example, settings_in, whole_service
 
@@ -118,7 +118,7 @@ def test_a_fault_in_the_delivery_is_logged_without_what_was_to_be_sent(
     def raising_load(*arguments: object, **named: object) -> Batch:
         raise ValueError(f"cannot load {read_example('demo/events.json')}")
 
-    monkeypatch.setattr(run_worker, "load_batch", raising_load)
+    monkeypatch.setattr(choose_batch, "load_batch", raising_load)
     with whole_service(settings_in(tmp_path)) as service:
         service.post_case_example("demo", "c-demo")
         deadline = time.monotonic() + 10

@@ -14,6 +14,7 @@ from service.settings import Strategy
 from tests.support.delivering_service import Client, post_demo, quick_settings, running_service, wait_until
 from tests.support.faulty_fhir_server import Exchange, Site, faulty_server, refusing
 from tests.support.fhir_search import everything_at
+from tests.support.stores import store_in
 
 FHIR = {"Content-Type": "application/fhir+json"}
 CASE = "c-demo"
@@ -27,7 +28,7 @@ def site(tmp_path: Path) -> Iterator[Site]:
 
 def verify(site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, *arguments: str) -> Result:
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setenv("RESUS_STORE", str(tmp_path / "s.sqlite"))
+    monkeypatch.setenv("RESUS_STORE", str(store_in(tmp_path, "s")))
     monkeypatch.setenv("RESUS_DESTINATION", site.base)
     return CliRunner().invoke(app, ["delivery", "verify", *arguments])
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import sqlite3
-from contextlib import closing
 from pathlib import Path
 
 from alembic.autogenerate import compare_metadata
@@ -13,15 +11,23 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import create_engine
 
 from service.storage import migrate as migrate_module
+from service.storage.database import NEWEST_REVISION
 from service.storage.migrate import migrate
 from service.storage.schema import metadata
-from service.storage.store import NEWEST_REVISION, Store
+from service.storage.store import Store
+from tests.support.stores import change, rows, store_in
+
+
+def _url(location: Path | str) -> str:
+    if isinstance(location, Path):
+        return f"sqlite:///{location}"
+    return "postgresql+psycopg://" + location.partition("://")[2]
 
 
 def test_the_migrated_tables_are_those_of_the_schema(tmp_path: Path) -> None:
-    file = tmp_path / "store.sqlite"
-    migrate(file)
-    engine = create_engine(f"sqlite:///{file}")
+    url = _url(store_in(tmp_path))
+    migrate(url)
+    engine = create_engine(url)
     with engine.connect() as connection:
         context = MigrationContext.configure(
             connection, opts={"compare_type": True, "compare_server_default": True}
@@ -38,17 +44,32 @@ def test_the_store_works_with_the_newest_revision() -> None:
 
 
 def test_an_open_store_is_at_the_newest_revision_and_opening_it_again_changes_nothing(tmp_path: Path) -> None:
-    file = tmp_path / "store.sqlite"
-
-    def described() -> list[tuple[str]]:
-        with closing(sqlite3.connect(file)) as connection:
-            assert connection.execute("SELECT version_num FROM alembic_version").fetchall() == [(NEWEST_REVISION,)]
-            return connection.execute("SELECT sql FROM sqlite_master ORDER BY name").fetchall()
-
+    location = store_in(tmp_path)
+    tables = (
+        "SELECT sql FROM sqlite_master ORDER BY name"
+        if isinstance(location, Path)
+        else "SELECT table_name, column_name, data_type FROM information_schema.columns ORDER BY 1, 2"
+    )
     descriptions = []
     for _ in range(2):
-        store = Store(file)
+        store = Store(location)
         store.open()
         store.close()
-        descriptions.append(described())
+        assert rows(location, "SELECT version_num FROM alembic_version") == [(NEWEST_REVISION,)]
+        descriptions.append(rows(location, tables))
     assert descriptions[0] == descriptions[1]
+
+
+def test_what_waited_before_there_were_lanes_is_found_by_the_worker(tmp_path: Path) -> None:
+    location = store_in(tmp_path)
+    url = _url(location)
+    migrate(url, "0002")
+    for number, lane, state in [(1, "case:c-1", "delivered"), (2, "case:c-1", "waiting"), (3, "case:c-2", "held")]:
+        change(
+            location,
+            "INSERT INTO deliveries (delivery_id, lane, record, state, attempts, next_attempt_at, alone, entries,"
+            " body, created_at) VALUES (?, ?, 'r', ?, 0, 't', 0, 1, ?, 't')",
+            (number, lane, state, b"[]"),
+        )
+    migrate(url)
+    assert rows(location, "SELECT lane, waiting, first_id FROM lanes") == [("case:c-1", 1, 2)]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import sqlite3
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
@@ -18,6 +17,7 @@ from service.records.receipts import Receipt
 from service.storage.audit_entries import entries_after
 from service.storage.statements import Transaction
 from service.storage.store import Store
+from tests.support.stores import SERVER, rows, store_in
 from tests.support.whole_service import NOW
 
 RECEIPT = Receipt("tester", NOW)
@@ -25,7 +25,7 @@ RECEIPT = Receipt("tester", NOW)
 
 @pytest.fixture
 def store(tmp_path: Path) -> Iterator[Store]:
-    opened = Store(tmp_path / "store.sqlite")
+    opened = Store(store_in(tmp_path))
     opened.open()
     yield opened
     opened.close()
@@ -118,18 +118,20 @@ def test_a_reader_cannot_write(store: Store) -> None:
     assert _subjects(store) == []
 
 
-def test_what_was_answered_is_on_the_disk(store: Store) -> None:
+def test_what_was_answered_is_on_the_disk(store: Store, tmp_path: Path) -> None:
     store.write_now(lambda tx: _note(tx, "kept"))
-    other = sqlite3.connect(store.file)
-    try:
-        assert other.execute("SELECT subject FROM audit_entries").fetchall() == [("kept",)]
-        assert other.execute("PRAGMA journal_mode").fetchone() == ("wal",)
-    finally:
-        other.close()
+    assert rows(store_in(tmp_path), "SELECT subject FROM audit_entries") == [("kept",)]
+    settings = (
+        {"PRAGMA journal_mode": "wal", "PRAGMA synchronous": 2}
+        if SERVER is None
+        else {"SHOW synchronous_commit": "on", "SHOW default_transaction_isolation": "read committed"}
+    )
+    for sql, wanted in settings.items():
+        assert store.write_now(lambda tx, sql=sql: tx._cursor.execute(sql).fetchone()) == (wanted,)  # type: ignore[misc]
 
 
 def test_a_store_that_closes_commits_what_waits_and_takes_no_more(tmp_path: Path) -> None:
-    store = Store(tmp_path / "store.sqlite")
+    store = Store(store_in(tmp_path))
     store.open()
 
     async def write_many() -> None:
@@ -140,9 +142,7 @@ def test_a_store_that_closes_commits_what_waits_and_takes_no_more(tmp_path: Path
     store.close()
     with pytest.raises(Unavailable):
         store.write_now(lambda tx: _note(tx, "late"))
-    with sqlite3.connect(store.file) as connection:
-        assert connection.execute("SELECT count(*) FROM audit_entries").fetchone() == (50,)
-    connection.close()
+    assert rows(store_in(tmp_path), "SELECT count(*) FROM audit_entries") == [(50,)]
 
 
 def test_a_folder_that_is_not_there_and_a_file_that_is_no_store_say_so(tmp_path: Path) -> None:

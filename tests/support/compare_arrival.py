@@ -6,6 +6,8 @@ from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any
 
+import httpx
+
 from tests.support.delivering_service import Client
 from tests.support.fhir_search import UUID_SYSTEM, everything_at, our_id_of
 
@@ -40,8 +42,12 @@ def plain_content(resource: Mapping[str, Any], names: Mapping[str, str]) -> Any:
 
 def assert_arrived_once_under_our_ids(client: Client, server_base: str, cases: Iterable[str]) -> int:
     """Assert that the server holds what the service made, each under our id and nothing beside; return how many."""
-    made = made_by_service(client, cases)
-    there = everything_at(client.http, server_base)
+    return assert_holds_exactly(client.http, server_base, made_by_service(client, cases))
+
+
+def assert_holds_exactly(http: httpx.Client, server_base: str, made: Resources) -> int:
+    """Assert that the server holds the resources `made`, by our references, and no other; return how many."""
+    there = everything_at(http, server_base)
     assert Counter(f"{body['resourceType']}/{body['id']}" for body in there) == Counter(made.keys())
     for body in there:
         reference = f"{body['resourceType']}/{body['id']}"

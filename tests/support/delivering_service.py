@@ -17,6 +17,7 @@ from service.exact_json import read_json, write_json
 from service.main import ServeOptions, build_application
 from service.settings import Settings, Strategy
 from tests.support.served_in_thread import served
+from tests.support.stores import store_in
 
 JSON = {"Content-Type": "application/json"}
 
@@ -109,10 +110,11 @@ def post_demo(client: Client, case_id: str = "c-demo") -> list[dict[str, Any]]:
 def quick_settings(
     store: Path, destination: str | None, strategy: Strategy = Strategy.AUTO, **more: Any
 ) -> Settings:
-    """Return settings with pauses that suit a test."""
+    """Return settings with pauses that suit a test; `store` names the store, wherever the tests keep theirs."""
     chosen: dict[str, Any] = {"retry_first_seconds": 0.05, "retry_max_seconds": 0.2, "timeout_seconds": 10, **more}
     return Settings(
-        store=store,
+        store=store_in(store.parent, store.stem),
+        endpoint_store=store.with_name("endpoint.sqlite"),
         destination=None if destination is None else HttpUrl(destination),
         strategy=strategy,
         **chosen,

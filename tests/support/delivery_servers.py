@@ -1,12 +1,14 @@
-"""The FHIR servers of other people that the delivery suite delivers to, and how."""
+"""The FHIR servers of other people that the delivery suite delivers to, how, and how its tests share them."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from types import TracebackType
+from typing import Any, Self
 
+import httpx
 import pytest
 
 from service.settings import Strategy
@@ -51,7 +53,7 @@ SERVERS: Mapping[str, Server] = {
         start_hapi_jpa,
         auto=Strategy.CONDITIONAL_UPDATE,
         others=(Strategy.CLIENT_IDS, Strategy.CONDITIONAL_CREATE),
-        needs=(pytest.mark.java, pytest.mark.hapi),
+        needs=(pytest.mark.java,),
         # Under load a first transaction takes it seconds.
         settings={"timeout_seconds": 60},
     ),
@@ -63,3 +65,38 @@ SERVERS: Mapping[str, Server] = {
         keeps=False,
     ),
 }
+
+
+class StartedServers:
+    """Servers that many tests share, since a start takes longer than most tests: each started when first asked for.
+
+    A test that shares one takes identifiers of its own. Only where all who share them expect it may one be killed.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._running: dict[str, RunningServer] = {}
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        for server in self._running.values():
+            server.stop()
+
+    def running(self, name: str) -> RunningServer:
+        """Return the server of that name in SERVERS; the first time it is started, with an empty store."""
+        if name not in self._running:
+            self._running[name] = SERVERS[name].start(self._folder / name, None)
+        return self._running[name]
+
+    def kill(self, name: str) -> None:
+        """End a running server as a power cut would."""
+        self._running[name].kill()
+
+    def restart(self, name: str) -> None:
+        """Bring a killed server back at its address, with what it stored."""
+        port = httpx.URL(self._running[name].base_url).port
+        self._running[name] = SERVERS[name].start(self._folder / name, port)

@@ -13,7 +13,7 @@ from collections.abc import Awaitable, Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 from starlette.applications import Starlette
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
@@ -123,6 +123,23 @@ class Exchange:
         opened = transport.get_extra_info("socket")
         opened.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
         transport.abort()
+
+
+SomeExchange = TypeVar("SomeExchange", bound=Exchange)
+
+
+async def read_exchange(
+    kind: type[SomeExchange], app: ASGIApp, scope: Scope, receive: Receive, send: Send
+) -> SomeExchange | None:
+    """Return the exchange that a request begins, once its body is there; None where the caller hangs up before."""
+    body = bytearray()
+    while True:
+        message = await receive()
+        if message["type"] == "http.disconnect":
+            return None
+        body += message.get("body", b"")
+        if not message.get("more_body", False):
+            return kind(app, scope, bytes(body), send)
 
 
 Fault = Callable[[Exchange], Awaitable[None]]
@@ -243,15 +260,9 @@ class FaultyServer:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Take a request and answer it as the script says."""
-        body = bytearray()
-        while True:
-            message = await receive()
-            if message["type"] == "http.disconnect":
-                return
-            body += message.get("body", b"")
-            if not message.get("more_body", False):
-                break
-        exchange = Exchange(self._app, scope, bytes(body), send)
+        exchange = await read_exchange(Exchange, self._app, scope, receive, send)
+        if exchange is None:
+            return
         if exchange.is_metadata:
             await self.metadata(exchange)
         elif exchange.is_bundle:

@@ -17,6 +17,7 @@ import httpx
 from service.demo import free_port
 from service.exact_json import read_json, write_json
 from tests.support.delivering_service import JSON, Client, example
+from tests.support.stores import store_in
 
 ROOT = Path(__file__).parents[2]
 _START_SECONDS = 60.0
@@ -32,7 +33,8 @@ class ServiceProcess:
         self._folder = folder
         self._environment = {name: value for name, value in os.environ.items() if not name.startswith("RESUS_")}
         self._environment |= {
-            "RESUS_STORE": str(folder / "service.sqlite"),
+            "RESUS_STORE": str(store_in(folder, "service")),
+            "RESUS_ENDPOINT_STORE": str(folder / "endpoint.sqlite"),
             "RESUS_RETRY_FIRST_SECONDS": "0.1",
             "RESUS_RETRY_MAX_SECONDS": "1",
         }
@@ -105,10 +107,11 @@ class Acknowledged:
 class Load(threading.Thread):
     """A documentation client: case after case of the demonstration, each call repeated until it is answered."""
 
-    def __init__(self, base: str) -> None:
-        super().__init__(name="load", daemon=True)
-        self._base = base
-        self._http = httpx.Client(timeout=10, trust_env=False)
+    def __init__(self, *bases: str, name: str = "load", timeout_seconds: float = 10) -> None:
+        super().__init__(name=name, daemon=True)
+        self._bases = bases
+        self._at = 0
+        self._http = httpx.Client(timeout=timeout_seconds, trust_env=False)
         self._ending = threading.Event()
         self.acknowledged = Acknowledged()
         self.failure: str | None = None
@@ -129,21 +132,28 @@ class Load(threading.Thread):
             while not self._ending.is_set():
                 self._play_case(f"c-{number}", number)
                 number += 1
-        except AssertionError as failed:
-            self.failure = str(failed)
+        except Exception as failed:
+            self.failure = f"{type(failed).__name__}: {failed}"
 
     def _call(self, method: str, address: str, body: object, wanted: set[int]) -> Any:
+        """Return the answer to a call, which goes to the next service wherever one does not take it."""
         while True:
+            base = self._bases[self._at % len(self._bases)]
             try:
-                response = self._http.request(method, self._base + address, content=write_json(body), headers=JSON)
+                response = self._http.request(method, base + address, content=write_json(body), headers=JSON)
             except httpx.TransportError:
-                self.acknowledged.repeats += 1
-                time.sleep(0.02)
+                self._repeat()
                 continue
             if response.status_code == 503:
+                self._repeat()
                 continue
             assert response.status_code in wanted, f"{method} {address}: {response.status_code} {response.text}"
             return read_json(response.content)
+
+    def _repeat(self) -> None:
+        self.acknowledged.repeats += 1
+        self._at += 1
+        time.sleep(0.02)
 
     def _play_case(self, case_id: str, number: int) -> None:
         case = example("demo/case.json")

@@ -219,6 +219,6 @@ PROBES: Mapping[str, Probe] = {
 
 
 def ask_server(base_url: str) -> dict[str, str]:
-    """Return the server's answer to each of the PROBES; it writes to the server, which should hold nothing else."""
+    """Return the server's answer to each of the PROBES; it writes to the server, and can be asked only once."""
     with fhir_client(base_url) as client:
         return {question: probe(client) for question, probe in PROBES.items()}

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from tempfile import TemporaryDirectory
 
 from tests.support.delivery_servers import SERVERS
 from tests.support.server_probes import PROBES, ask_server
@@ -19,15 +18,10 @@ QUESTIONS = (_STRATEGIES, *PROBES, _KEEPS)
 Column = Mapping[str, str]
 
 
-def measure_column(name: str) -> Column:
-    """Return what a server answers to each of the QUESTIONS, after starting it with an empty store."""
+def measure_column(name: str, base_url: str) -> Column:
+    """Return what the server of that name, which runs at `base_url`, answers to each of the QUESTIONS."""
     kind = SERVERS[name]
-    with TemporaryDirectory() as folder:
-        server = kind.start(Path(folder), None)
-        try:
-            answers = ask_server(server.base_url)
-        finally:
-            server.stop()
+    answers = ask_server(base_url)
     strategies = ", ".join(f"`{strategy.value}`" for strategy in kind.strategies)
     # What these two say is shown by the suite itself, which runs with them.
     return {_STRATEGIES: strategies, **answers, _KEEPS: "yes" if kind.keeps else "no, it is in memory only"}

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import os
 import socket
-import sqlite3
 import threading
 import time
 from collections.abc import Iterator
-from contextlib import closing, contextmanager
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -22,6 +21,7 @@ from service.data_folders import data_folder
 from service.exact_json import read_json, write_json
 from service.main import ServeOptions, build_application
 from service.settings import Settings
+from tests.support.stores import rows, store_in
 
 NOW = datetime(2031, 3, 2, 20, 50, 17, 250_000, tzinfo=UTC)
 """When everything is taken in, unless a test says otherwise: after the examples, off the round hour."""
@@ -170,9 +170,8 @@ class WholeService:
         return answer.content
 
     def rows(self, sql: str, *values: str | int) -> list[tuple[Any, ...]]:
-        """Return what stands in the store's file, read past the service."""
-        with closing(sqlite3.connect(self.settings.store)) as connection:
-            return connection.execute(sql, values).fetchall()
+        """Return what stands in the store, read past the service; the places of values are written `?`."""
+        return rows(self.settings.store, sql, values)
 
     def stored_resource(self, reference: str) -> dict[str, Any]:
         """Return the newest version of a resource, as its bytes stand in the store."""
@@ -236,4 +235,9 @@ def _wait_until_started(server: uvicorn.Server, thread: threading.Thread) -> Non
 
 def settings_in(folder: Path) -> Settings:
     """Return settings with a store in `folder` and quick retries."""
-    return Settings(store=folder / "store.sqlite", retry_first_seconds=0.05, retry_max_seconds=0.2)
+    return Settings(
+        store=store_in(folder),
+        endpoint_store=folder / "endpoint.sqlite",
+        retry_first_seconds=0.05,
+        retry_max_seconds=0.2,
+    )

@@ -5,14 +5,19 @@ Needs what `.ci/interop-setup` brings. What comes out is to be read as a diff; t
 
 from __future__ import annotations
 
-from tests.support.delivery_servers import SERVERS
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from tests.support.delivery_servers import SERVERS, StartedServers
 from tests.support.servers_page import BLOCK, PAGE, measure_column, show_columns
 from tests.support.validation_page import replace_blocks
 
 
 def main() -> None:
     """Write the table."""
-    table = show_columns({name: measure_column(name) for name in SERVERS})
+    with TemporaryDirectory() as folder, StartedServers(Path(folder)) as servers:
+        columns = {name: measure_column(name, servers.running(name).base_url) for name in SERVERS}
+    table = show_columns(columns)
     PAGE.write_text(replace_blocks(PAGE.read_text(encoding="utf-8"), {BLOCK: table}), encoding="utf-8")
 
 

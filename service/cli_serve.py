@@ -1,0 +1,79 @@
+"""The commands `resus-fhir serve` and `resus-fhir deliver`: the processes that run until they are stopped."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+from typing import Annotated
+
+import typer
+import uvicorn
+
+from service.configure_logging import configure_logging
+from service.main import ServeOptions, build_application, check_address, deliver
+from service.pause_collection import collection_paused
+from service.problems import ServiceProblem, WrongMapping
+from service.read_environment import settings_or_stop, stop
+from service.settings import WrongSettings
+
+serve_app = typer.Typer(add_completion=False)
+deliver_app = typer.Typer(add_completion=False)
+
+
+@serve_app.command(name="serve")
+def serve_command(
+    *,
+    host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",
+    port: Annotated[int, typer.Option(help="Port to listen on.", min=1, max=65535)] = 8000,
+    delivers: Annotated[
+        bool,
+        typer.Option("--deliver/--no-deliver", help="Deliver from this process too; off where others deliver."),
+    ] = True,
+) -> None:
+    """Serve the API, deliver, and, without RESUS_DESTINATION, offer an embedded FHIR endpoint at /fhir."""
+    configure_logging()
+    settings = settings_or_stop()
+    own_host = f"[{host}]" if ":" in host else "127.0.0.1" if host in ("0.0.0.0", "localhost") else host  # noqa: S104
+    try:
+        check_address(settings, host)
+        with collection_paused():
+            application = build_application(settings, ServeOptions(f"http://{own_host}:{port}", delivers=delivers))
+    except WrongSettings as wrong:
+        stop(f"The settings cannot be used: {wrong}")
+    except WrongMapping as wrong:
+        stop(f"The mapping data cannot be used:\n{wrong}")
+    # Nothing here speaks over web sockets, and a server that could would import a library for it at each start.
+    uvicorn.run(
+        application,
+        host=host,
+        port=port,
+        ws="none",
+        access_log=False,
+        log_level="warning",
+        timeout_graceful_shutdown=10,
+    )
+
+
+@deliver_app.command(name="deliver")
+def deliver_command() -> None:
+    """Deliver what waits in the store to RESUS_DESTINATION, until stopped."""
+    configure_logging()
+    settings = settings_or_stop()
+
+    async def until_stopped() -> None:
+        task = asyncio.current_task()
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            loop.add_signal_handler(number, lambda: task.cancel() if task else None)
+        await deliver(settings)
+
+    try:
+        asyncio.run(until_stopped())
+    except asyncio.CancelledError:
+        return
+    except WrongSettings as wrong:
+        stop(f"The settings cannot be used: {wrong}")
+    except WrongMapping as wrong:
+        stop(f"The mapping data cannot be used:\n{wrong}")
+    except ServiceProblem as problem:
+        stop(problem.problems[0].message)

@@ -1,0 +1,23 @@
+"""The command `resus-fhir token`: makes what a caller proves itself with."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+import typer
+
+from service.web.authenticate import Scope, new_token, token_digest
+
+token_app = typer.Typer(add_completion=False)
+
+
+@token_app.command(name="token")
+def token_command(
+    name: Annotated[str, typer.Argument(help="Who will hold it; the name goes into the audit log.")],
+    scope: Annotated[list[Scope], typer.Option(help="What it allows; may be given several times.")],
+) -> None:
+    """Make a token: print it once, and the lines for the file that RESUS_TOKENS names."""
+    fresh = new_token()
+    typer.echo(f"The token, shown once: {fresh}", err=True)
+    scopes = ", ".join(sorted({one.value for one in scope}))
+    typer.echo(f"- name: {name}\n  scopes: [{scopes}]\n  sha256: {token_digest(fresh)}")

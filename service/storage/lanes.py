@@ -1,0 +1,181 @@
+"""Lanes: what must stay in order, whether something waits in them, and which worker has each for how long.
+
+`look_at` is when the lane is worth looking at again: what waits there may not be due, or wait for another lane.
+`changes` counts what happened to the lane, so that a worker which gives it back can tell whether it saw the newest.
+Leases are compared with the database's own clock alone, since those of the machines that share it differ.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from datetime import timedelta
+
+from sqlalchemy import bindparam, case, insert, null, or_, select, update
+
+from service.records.instants import parse_instant, stamp
+from service.storage.schema import deliveries, delivery_waits, lanes
+from service.storage.statements import Statement, Transaction
+
+_ADD = Statement(
+    update(lanes)
+    .where(lanes.c.lane == bindparam("of"))
+    .values(
+        waiting=1,
+        first_id=case((lanes.c.waiting == 1, lanes.c.first_id), else_=bindparam("new_first")),
+        added_at=bindparam("new_added"),
+        look_at=bindparam("new_look"),
+        changes=lanes.c.changes + 1,
+    )
+)
+_INSERT = Statement(insert(lanes), columns=["lane", "waiting", "first_id", "added_at", "look_at", "changes"])
+_LANE_OF = Statement(select(deliveries.c.lane).where(deliveries.c.delivery_id == bindparam("delivery_id")))
+_LANES_WAITING_FOR = Statement(
+    select(deliveries.c.lane)
+    .distinct()
+    .join_from(deliveries, delivery_waits, delivery_waits.c.delivery_id == deliveries.c.delivery_id)
+    .where(delivery_waits.c.after_id == bindparam("after_id"), deliveries.c.lane != bindparam("own"))
+)
+_WAKE = Statement(
+    update(lanes)
+    .where(lanes.c.lane == bindparam("of"))
+    .values(waiting=1, look_at=bindparam("new_look"), changes=lanes.c.changes + 1)
+)
+_free = (
+    lanes.c.waiting == 1,
+    lanes.c.look_at <= bindparam("now"),
+    or_(lanes.c.lease_until.is_(None), lanes.c.lease_until <= bindparam("lease_now")),
+)
+_FREE_ACTIVE = Statement(
+    select(lanes.c.lane)
+    .where(*_free, lanes.c.added_at >= bindparam("since"))
+    .order_by(lanes.c.first_id)
+    .limit(bindparam("most"))
+    .with_for_update(skip_locked=True)
+)
+_FREE = Statement(
+    select(lanes.c.lane)
+    .where(*_free)
+    .order_by(lanes.c.first_id)
+    .limit(bindparam("most"))
+    .with_for_update(skip_locked=True)
+)
+_LEASE = Statement(
+    update(lanes)
+    .where(lanes.c.lane == bindparam("of"))
+    .values(holder=bindparam("new_holder"), lease_until=bindparam("new_until"))
+)
+_RENEW = Statement(
+    update(lanes)
+    .where(lanes.c.lane == bindparam("of"), lanes.c.holder == bindparam("held_by"))
+    .values(lease_until=bindparam("new_until"))
+)
+_HELD = Statement(
+    select(lanes.c.lane).where(lanes.c.lane == bindparam("lane"), lanes.c.holder == bindparam("held_by"))
+)
+_CHANGES = Statement(select(lanes.c.changes).where(lanes.c.lane == bindparam("lane")))
+_GIVE_BACK = Statement(
+    update(lanes)
+    .where(
+        lanes.c.lane == bindparam("of"),
+        lanes.c.holder == bindparam("held_by"),
+        lanes.c.changes == bindparam("seen"),
+    )
+    .values(holder=null(), lease_until=null(), waiting=bindparam("new_waiting"), look_at=bindparam("new_look"))
+)
+_LET_GO = Statement(
+    update(lanes)
+    .where(lanes.c.lane == bindparam("of"), lanes.c.holder == bindparam("held_by"))
+    .values(holder=null(), lease_until=null())
+)
+_LET_ALL_GO = Statement(update(lanes).where(lanes.c.holder.is_not(None)).values(holder=null(), lease_until=null()))
+
+
+class LeaseLostError(Exception):
+    """Another worker has the lane: what this one was about to keep or send is not its business any more."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lease:
+    """Who holds a lane, and for how long at a time."""
+
+    holder: str
+    length: timedelta
+
+    def until(self, tx: Transaction) -> str:
+        """Return when a lease that begins now ends."""
+        return stamp(parse_instant(tx.moment()) + self.length)
+
+
+def add_to_lane(tx: Transaction, lane: str, delivery_id: int, now: str) -> None:
+    """Have a lane be looked at, since the delivery is new in it or waits again."""
+    if not tx.change(_ADD, of=lane, new_first=delivery_id, new_added=now, new_look=now):
+        tx.run(_INSERT, lane=lane, waiting=1, first_id=delivery_id, added_at=now, look_at=now, changes=0)
+
+
+def return_to_lane(tx: Transaction, delivery_id: int, now: str) -> None:
+    """Have the lane of a delivery be looked at again."""
+    row = tx.one(_LANE_OF, delivery_id=delivery_id)
+    if row is not None and not tx.change(_WAKE, of=row[0], new_look=now):
+        tx.run(_INSERT, lane=row[0], waiting=1, first_id=delivery_id, added_at=now, look_at=now, changes=0)
+
+
+def wake_lanes_waiting_for(tx: Transaction, delivery_id: int, own: str, now: str) -> None:
+    """Have the lanes, but its own, be looked at in which something waits for a delivery."""
+    for (lane,) in tx.run(_LANES_WAITING_FOR, after_id=delivery_id, own=own):
+        tx.run(_WAKE, of=lane, new_look=now)
+
+
+def claim_lanes(tx: Transaction, lease: Lease, now: str, active_since: str, most: int) -> list[str]:
+    """Lease up to `most` lanes that are worth looking at and that nobody holds, and return them.
+
+    Those to which something was added since `active_since` come first, then the oldest: whoever works in a case
+    now sees it in the chart before the backlog of an outage is done.
+    """
+    asked = {"now": now, "lease_now": tx.moment()}
+    chosen = [row[0] for row in tx.run(_FREE_ACTIVE, **asked, since=active_since, most=most)]
+    if len(chosen) < most:
+        chosen += [row[0] for row in tx.run(_FREE, **asked, most=most) if row[0] not in chosen][
+            : most - len(chosen)
+        ]
+    until = lease.until(tx)
+    for lane in chosen:
+        tx.run(_LEASE, of=lane, new_holder=lease.holder, new_until=until)
+    return chosen
+
+
+def renew_lease(tx: Transaction, lane: str, lease: Lease) -> None:
+    """Begin the lease of a lane anew; LeaseLostError where another worker has it."""
+    if not tx.change(_RENEW, of=lane, held_by=lease.holder, new_until=lease.until(tx)):
+        raise LeaseLostError(lane)
+
+
+def require_lease(tx: Transaction, lane: str, lease: Lease) -> None:
+    """Raise LeaseLostError where another worker has the lane."""
+    if tx.one(_HELD, lane=lane, held_by=lease.holder) is None:
+        raise LeaseLostError(lane)
+
+
+def changes_of_lane(tx: Transaction, lane: str) -> int:
+    """Return the count of what happened to a lane, to be named when it is given back."""
+    row = tx.one(_CHANGES, lane=lane)
+    return int(row[0]) if row else 0
+
+
+def give_back_lane(tx: Transaction, lane: str, lease: Lease, seen: int, look_at: str | None) -> None:
+    """End the lease of a lane, which is to be looked at again at `look_at`, or once something has changed.
+
+    Where something has changed since it was `seen`, that is for the next one to look at, at once.
+    """
+    waiting = {"new_waiting": 0, "new_look": ""} if look_at is None else {"new_waiting": 1, "new_look": look_at}
+    if not tx.change(_GIVE_BACK, of=lane, held_by=lease.holder, seen=seen, **waiting):
+        let_go_lane(tx, lane, lease)
+
+
+def let_go_lane(tx: Transaction, lane: str, lease: Lease) -> None:
+    """End the lease of a lane, which the next one is to look at at once."""
+    tx.run(_LET_GO, of=lane, held_by=lease.holder)
+
+
+def end_all_leases(tx: Transaction) -> None:
+    """End what a killed process left behind; only for whoever is alone with the store."""
+    tx.run(_LET_ALL_GO)

@@ -1,0 +1,76 @@
+"""Chooses what goes out of a lane next: in order, past what must wait for something that is held."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+
+from service.records.instants import stamp
+from service.settings import Strategy
+from service.storage.deliveries import Delivery, oldest_waiting, waits_anything, waits_of_lane
+from service.storage.lanes import changes_of_lane
+from service.storage.statements import Transaction
+from service.worker.batch import Batch, load_batch
+
+_WINDOW = 200
+"""How many of the oldest waiting deliveries of a lane are looked at; a Bundle holds at most half as many."""
+
+_LOOK_AGAIN = timedelta(seconds=60)
+"""When a lane is looked at that waits for others; whatever frees it wakes it, so this is for caution only."""
+
+
+@dataclass(frozen=True, slots=True)
+class SendingRules:
+    """How much one Bundle may hold, and how resources are addressed that have not been sent before."""
+
+    entries: int
+    size: int
+    strategy: Strategy
+    left_out: frozenset[str]
+
+
+@dataclass(frozen=True, slots=True)
+class NothingNow:
+    """Nothing of a lane can go out. `look_at` is when to look again, and None where nothing waits in it at all.
+
+    `changes` is the lane's count of changes when it was looked at.
+    """
+
+    look_at: str | None
+    changes: int
+
+
+def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules) -> Batch | NothingNow:
+    """Return the next batch of a lane, or why there is none.
+
+    A lane whose next delivery is not due yet waits as a whole, so that its order is kept. A delivery that waits
+    for another one (an earlier version, or something that it refers to) is passed over until that has arrived.
+    """
+    changes = changes_of_lane(tx, lane)
+    waiting = oldest_waiting(tx, lane, _WINDOW)
+    waits = waits_of_lane(tx, lane, waiting[-1].delivery_id) if waiting else {}
+    chosen: list[Delivery] = []
+    for delivery in waiting:
+        if waits.get(delivery.delivery_id, set()) - {member.delivery_id for member in chosen}:
+            continue
+        if delivery.next_attempt_at > stamp(now):
+            if not chosen:
+                return NothingNow(delivery.next_attempt_at, changes)
+            break
+        if chosen and not _fits(chosen, delivery, rules):
+            break
+        chosen.append(delivery)
+    if not chosen:
+        is_waiting = bool(waiting) or waits_anything(tx, lane)
+        return NothingNow(stamp(now + _LOOK_AGAIN) if is_waiting else None, changes)
+    return load_batch(tx, chosen, rules.strategy, rules.left_out)
+
+
+def _fits(chosen: Sequence[Delivery], delivery: Delivery, rules: SendingRules) -> bool:
+    """Return whether a delivery may share the Bundle of those that were chosen before it."""
+    if chosen[0].alone or delivery.alone or delivery.batch_id != chosen[0].batch_id:
+        return False
+    entries = sum(member.entries for member in chosen) + delivery.entries
+    size = sum(member.size for member in chosen) + delivery.size
+    return entries <= rules.entries and size <= rules.size
