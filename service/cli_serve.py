@@ -8,9 +8,10 @@ from typing import Annotated
 
 import typer
 import uvicorn
+from uvicorn import Config
 
 from service.configure_logging import configure_logging
-from service.main import ServeOptions, build_application, check_address, deliver
+from service.main import ServeOptions, build_application, check_address, deliver, prepare_store
 from service.pause_collection import collection_paused
 from service.problems import ServiceProblem, WrongMapping
 from service.read_environment import settings_or_stop, stop
@@ -38,10 +39,13 @@ def serve_command(
         check_address(settings, host)
         with collection_paused():
             application = build_application(settings, ServeOptions(f"http://{own_host}:{port}", delivers=delivers))
+            prepare_store(settings)
     except WrongSettings as wrong:
         stop(f"The settings cannot be used: {wrong}")
     except WrongMapping as wrong:
         stop(f"The mapping data cannot be used:\n{wrong}")
+    except ServiceProblem as problem:
+        stop(problem.problems[0].message)
     # Nothing here speaks over web sockets, and a server that could would import a library for it at each start.
     uvicorn.run(
         application,
@@ -68,7 +72,9 @@ def deliver_command() -> None:
         await deliver(settings)
 
     try:
-        asyncio.run(until_stopped())
+        # The loop that `serve` runs on where the platform has it; it takes a third less time than Python's own.
+        with asyncio.Runner(loop_factory=Config(app="", loop="auto").get_loop_factory()) as runner:
+            runner.run(until_stopped())
     except asyncio.CancelledError:
         return
     except WrongSettings as wrong:

@@ -37,6 +37,9 @@ from service.worker.run_worker import Worker
 
 ENDPOINT_PATH = "/fhir"
 
+_FINISH_SECONDS = 5.0
+"""How long a worker that is stopped may take over what is under way, beside the answer that it waits for."""
+
 _UNTIL_WE_LISTEN_SECONDS = 0.3
 
 
@@ -63,6 +66,15 @@ def endpoint_file(settings: Settings) -> Path:
         return settings.endpoint_store
     store = settings.store if isinstance(settings.store, Path) else Path("resus.sqlite")
     return store.with_name(f"{store.stem}-endpoint{store.suffix or '.sqlite'}")
+
+
+def prepare_store(settings: Settings) -> None:
+    """Bring the store to the newest schema; Unavailable, which says why, where it cannot be opened."""
+    store = Store(settings.store)
+    try:
+        store.open()
+    finally:
+        store.close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,10 +157,10 @@ async def _run_worker(worker: Worker, needed: Collection[str]) -> None:
     await worker.run()
 
 
-async def _finish(worker: Worker, running: asyncio.Task[None]) -> None:
+async def _finish(worker: Worker, running: asyncio.Task[None], seconds: float = _FINISH_SECONDS) -> None:
     """Stop the worker and wait for what is under way; after a while it is left for the next start to resend."""
     worker.stop()
-    done, _ = await asyncio.wait([running], timeout=5)
+    done, _ = await asyncio.wait([running], timeout=seconds)
     if not done:
         running.cancel()
         with contextlib.suppress(asyncio.CancelledError):
@@ -165,6 +177,12 @@ async def deliver(settings: Settings, clock: Clock = system_clock) -> None:
     try:
         warm_up(needed)
         async with connect_destination(settings, str(settings.destination), clock) as client:
-            await Worker(store, client, settings, needed, clock).run()
+            worker = Worker(store, client, settings, needed, clock)
+            running = asyncio.create_task(worker.run())
+            try:
+                await asyncio.shield(running)
+            finally:
+                # What is under way has its time to end, so that no lease is left behind.
+                await _finish(worker, running, settings.timeout_seconds + _FINISH_SECONDS)
     finally:
         store.close()

@@ -13,6 +13,11 @@ attempts = Counter(
     "resus_delivery_attempts", "Bundles sent, by the verdict on the answer.", ["verdict"], registry=registry
 )
 deliveries = Gauge("resus_deliveries", "Deliveries in the outbox, by state.", ["state"], registry=registry)
+oldest_waiting = Gauge(
+    "resus_delivery_oldest_waiting_seconds",
+    "How long the oldest waiting delivery has waited; 0 where none waits.",
+    registry=registry,
+)
 destination_up = Gauge(
     "resus_destination_up", "1 while the destination answers, 0 while it does not.", registry=registry
 )

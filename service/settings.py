@@ -5,6 +5,7 @@ from __future__ import annotations
 import ipaddress
 from collections.abc import Mapping
 from enum import StrEnum
+from importlib import import_module
 from pathlib import Path
 from typing import Annotated
 
@@ -61,6 +62,13 @@ def _store_location(value: object) -> Path | str:
         return Path(value)
     if scheme not in ("postgresql", "postgres"):
         raise ValueError("a store is a SQLite file or a postgresql:// URL")
+    # Those alone wait for the driver's import who use it.
+    conninfo, psycopg = import_module("psycopg.conninfo"), import_module("psycopg")
+    try:
+        conninfo.conninfo_to_dict(value)
+    except psycopg.ProgrammingError:
+        # The driver's words repeat the URL with the password in it.
+        raise ValueError("the URL of the store is not one that PostgreSQL understands") from None
     return value
 
 
@@ -181,7 +189,7 @@ def _sentence(error: ErrorDetails) -> str:
         # Names in the environment were looked at before, so this one stands in the file.
         return f"no such setting in .env: {str(location[0]).upper()}"
     name = PREFIX + str(location[0]).upper() if location else "the settings"
-    return f"{name}: {error['msg']}"
+    return f"{name}: {error['msg'].removeprefix('Value error, ')}"
 
 
 def is_loopback(host: str) -> bool:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -13,7 +13,7 @@ from service.mapping.apply_mapping import MadeResource
 from service.records.receipts import Receipt
 from service.storage.deliveries import NewDelivery, enqueue
 from service.storage.remote_ids import remote_id
-from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resource, known_version
+from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resources, known_versions
 from service.storage.statements import Transaction
 
 
@@ -61,42 +61,59 @@ def references_in(value: Any) -> Iterator[str]:
 
 @dataclass(frozen=True, slots=True)
 class _Outgoing:
-    """A resource that a new delivery brings, and what is known of the version before."""
+    """A resource that a new delivery brings, what it refers to, and what is known of the version before."""
 
     made: MadeResource
     record: str
     body: bytes
     sha256: str
+    refers_to: frozenset[str]
     known: KnownVersion | None
 
 
-def _brought_along(tx: Transaction, outgoing: Sequence[_Outgoing]) -> list[_Outgoing]:
+class _Known:
+    """What is known of the newest versions of resources, asked for together and once in a transaction."""
+
+    def __init__(self, tx: Transaction) -> None:
+        self._tx = tx
+        self._asked: set[str] = set()
+        self._found: dict[str, KnownVersion] = {}
+
+    def of(self, references: Collection[str]) -> dict[str, KnownVersion]:
+        """Return what is known of the resources among `references` that were ever made."""
+        new = set(references) - self._asked
+        if new:
+            self._found |= known_versions(self._tx, new)
+            self._asked |= new
+        return {reference: self._found[reference] for reference in references if reference in self._found}
+
+
+def _referred(outgoing: Sequence[_Outgoing]) -> set[str]:
+    """Return the references of a delivery to what is not in it."""
+    return {reference for one in outgoing for reference in one.refers_to} - {one.made.reference for one in outgoing}
+
+
+def _brought_along(tx: Transaction, outgoing: Sequence[_Outgoing], versions: _Known) -> list[_Outgoing]:
     """Return what a delivery refers to and a person has discarded, as it stands, unless a version of it arrived."""
-    own = {one.made.reference for one in outgoing}
     brought: list[_Outgoing] = []
-    for reference in sorted({reference for one in outgoing for reference in references_in(one.made.body)} - own):
-        known = known_version(tx, *reference.split("/", 1))
-        if known is None or known.state != "discarded":
+    for reference, known in sorted(versions.of(_referred(outgoing)).items()):
+        if known.state != "discarded":
             continue
         resource = find_resource(tx, *reference.split("/", 1))
         if resource is not None and remote_id(tx, resource.resource_type, resource.resource_id) is None:
             read = read_json(resource.body)
             made = MadeResource(resource.resource_type, resource.resource_id, "", resource.rule, read)
-            brought.append(_Outgoing(made, resource.record, resource.body, resource.sha256, known))
+            refers_to = frozenset(references_in(read))
+            brought.append(_Outgoing(made, resource.record, resource.body, resource.sha256, refers_to, known))
     return brought
 
 
-def _waits(tx: Transaction, outgoing: Sequence[_Outgoing]) -> tuple[frozenset[int], bool]:
+def _waits(outgoing: Sequence[_Outgoing], versions: _Known) -> tuple[frozenset[int], bool]:
     """Return the deliveries that must arrive first, and whether something that is referred to was discarded.
 
     First must arrive: earlier versions, and whatever is referred to.
     """
-    own = {one.made.reference for one in outgoing}
-    referred = [
-        known
-        for reference in {reference for one in outgoing for reference in references_in(one.made.body)} - own
-        if (known := known_version(tx, *reference.split("/", 1))) is not None
-    ]
+    referred = versions.of(_referred(outgoing)).values()
     previous = [one.known for one in outgoing if one.known is not None]
     waits = frozenset(
         known.delivery_id for known in [*previous, *referred] if known.state not in ("delivered", "discarded")
@@ -104,19 +121,22 @@ def _waits(tx: Transaction, outgoing: Sequence[_Outgoing]) -> tuple[frozenset[in
     return waits, any(known.state == "discarded" for known in referred)
 
 
-def _changed(tx: Transaction, resources: Sequence[RecordResource]) -> list[_Outgoing]:
+def _changed(resources: Sequence[RecordResource], versions: _Known) -> list[_Outgoing]:
     """Return those of the resources that differ from their newest version.
 
     A record of which something changes brings also what of it is held or was discarded: that has not arrived, and
     so the record can stand without the delivery before it.
     """
+    refer_to = [frozenset(references_in(resource.made.body)) for resource in resources]
+    own = {resource.made.reference for resource in resources}
+    known_of = versions.of(own.union(*refer_to))
     changed: list[_Outgoing] = []
     unchanged: list[_Outgoing] = []
-    for resource in resources:
+    for resource, refers_to in zip(resources, refer_to, strict=True):
         body = write_json(resource.made.body)
         digest = hashlib.sha256(body).hexdigest()
-        known = known_version(tx, resource.made.resource_type, resource.made.id)
-        one = _Outgoing(resource.made, resource.record, body, digest, known)
+        known = known_of.get(resource.made.reference)
+        one = _Outgoing(resource.made, resource.record, body, digest, refers_to, known)
         (unchanged if known is not None and known.sha256 == digest else changed).append(one)
     records = {one.record for one in changed}
     return changed + [
@@ -149,13 +169,14 @@ def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResour
     Returns the references of what is enqueued. A resource that came out the same is not sent again, unless it has
     not arrived. The mapping is logged with the hash of every resource.
     """
-    outgoing = _changed(tx, resources)
+    versions = _Known(tx)
+    outgoing = _changed(resources, versions)
     if not outgoing:
         return []
-    waits, refers_to_discarded = _waits(tx, outgoing)
-    while refers_to_discarded and (brought := _brought_along(tx, outgoing)):
+    waits, refers_to_discarded = _waits(outgoing, versions)
+    while refers_to_discarded and (brought := _brought_along(tx, outgoing, versions)):
         outgoing += brought
-        waits, refers_to_discarded = _waits(tx, outgoing)
+        waits, refers_to_discarded = _waits(outgoing, versions)
     delivery_id = enqueue(
         tx,
         NewDelivery(
@@ -169,9 +190,9 @@ def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResour
         ),
         receipt.stamp,
     )
-    for one in outgoing:
-        keep_resource(
-            tx,
+    keep_resources(
+        tx,
+        [
             StoredResource(
                 resource_type=one.made.resource_type,
                 resource_id=one.made.id,
@@ -183,8 +204,10 @@ def keep_changed(tx: Transaction, owner: Owner, resources: Sequence[RecordResour
                 sha256=one.sha256,
                 body=one.body,
                 delivery_id=delivery_id,
-            ),
-        )
+            )
+            for one in outgoing
+        ],
+    )
     detail = {"delivery": delivery_id, "resources": {one.made.reference: one.sha256 for one in outgoing}}
     append_entry(tx, receipt, Happening(Action.MAPPED, owner.record, "queued", owner.case_id, detail))
     return [one.made.reference for one in outgoing]

@@ -168,6 +168,7 @@ _RECORD_ATTEMPT = Statement(
         settled_at=bindparam("new_settled"),
     )
 )
+_OLDEST_WAITING = Statement(select(func.min(deliveries.c.created_at)).where(deliveries.c.state == "waiting"))
 _COUNTS = Statement(select(deliveries.c.state, func.count()).group_by(deliveries.c.state))
 
 
@@ -213,8 +214,7 @@ def enqueue(tx: Transaction, new: NewDelivery, now: str) -> int:
         raise RuntimeError("the database gave the new delivery no number")
     number = int(row[0])
     add_to_lane(tx, new.lane, number, now)
-    for after in sorted(new.waits_for):
-        tx.run(_INSERT_WAIT, delivery_id=number, after_id=after)
+    tx.run_many(_INSERT_WAIT, [{"delivery_id": number, "after_id": after} for after in sorted(new.waits_for)])
     return number
 
 
@@ -358,6 +358,12 @@ def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now
     if result.state == "delivered":
         wake_lanes_waiting_for(tx, delivery_id, lane, now)
         tx.run(_WAITS_DONE, after_id=delivery_id)
+
+
+def oldest_waiting_since(tx: Transaction) -> str | None:
+    """Return since when the oldest waiting delivery waits; None where none does."""
+    row = tx.one(_OLDEST_WAITING)
+    return row[0] if row else None
 
 
 def count_by_state(tx: Transaction) -> dict[str, int]:

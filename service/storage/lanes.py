@@ -42,7 +42,8 @@ _WAKE = Statement(
 )
 _free = (
     lanes.c.waiting == 1,
-    lanes.c.look_at <= bindparam("now"),
+    # What is to be looked at later than anything can be was written by a clock that was ahead.
+    or_(lanes.c.look_at <= bindparam("now"), lanes.c.look_at > bindparam("latest")),
     or_(lanes.c.lease_until.is_(None), lanes.c.lease_until <= bindparam("lease_now")),
 )
 _FREE_ACTIVE = Statement(
@@ -125,14 +126,26 @@ def wake_lanes_waiting_for(tx: Transaction, delivery_id: int, own: str, now: str
         tx.run(_WAKE, of=lane, new_look=now)
 
 
-def claim_lanes(tx: Transaction, lease: Lease, now: str, active_since: str, most: int) -> list[str]:
+@dataclass(frozen=True, slots=True)
+class Moments:
+    """The moments by a worker's clock that decide which lanes it looks at.
+
+    Nothing is ever put off to after `latest`: a lane of which that seems true met a clock that was ahead.
+    """
+
+    now: str
+    active_since: str
+    latest: str
+
+
+def claim_lanes(tx: Transaction, lease: Lease, moments: Moments, most: int) -> list[str]:
     """Lease up to `most` lanes that are worth looking at and that nobody holds, and return them.
 
     Those to which something was added since `active_since` come first, then the oldest: whoever works in a case
     now sees it in the chart before the backlog of an outage is done.
     """
-    asked = {"now": now, "lease_now": tx.moment()}
-    chosen = [row[0] for row in tx.run(_FREE_ACTIVE, **asked, since=active_since, most=most)]
+    asked = {"now": moments.now, "latest": moments.latest, "lease_now": tx.moment()}
+    chosen = [row[0] for row in tx.run(_FREE_ACTIVE, **asked, since=moments.active_since, most=most)]
     if len(chosen) < most:
         chosen += [row[0] for row in tx.run(_FREE, **asked, most=most) if row[0] not in chosen][
             : most - len(chosen)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import bindparam, insert, select, update
+from sqlalchemy import BindParameter, bindparam, insert, select, update
 
 from service.storage.schema import deliveries, resources
 from service.storage.statements import Statement, Transaction
@@ -39,13 +39,21 @@ _COLUMNS = (
     resources.c.body,
     resources.c.delivery_id,
 )
+_MOST_ASKED = 16
+"""How many resources one statement asks for: a record of the usual size names fewer."""
+
+_asked: list[BindParameter[str]] = [bindparam(f"id_{place}") for place in range(_MOST_ASKED)]
 _KNOWN = Statement(
-    select(resources.c.version, resources.c.sha256, resources.c.delivery_id, deliveries.c.state)
-    .join_from(resources, deliveries, deliveries.c.delivery_id == resources.c.delivery_id)
-    .where(
-        resources.c.resource_type == bindparam("resource_type"),
-        resources.c.resource_id == bindparam("resource_id"),
+    select(
+        resources.c.resource_type,
+        resources.c.resource_id,
+        resources.c.version,
+        resources.c.sha256,
+        resources.c.delivery_id,
+        deliveries.c.state,
     )
+    .join_from(resources, deliveries, deliveries.c.delivery_id == resources.c.delivery_id)
+    .where(resources.c.resource_id.in_(_asked))
 )
 _OF_CASE = Statement(
     select(*_COLUMNS)
@@ -88,10 +96,25 @@ class KnownVersion:
     state: str
 
 
+def known_versions(tx: Transaction, references: Collection[str]) -> dict[str, KnownVersion]:
+    """Return what is known of resources' newest versions, by their references; those never made are not in it."""
+    known: dict[str, KnownVersion] = {}
+    ids = sorted({reference.partition("/")[2] for reference in references})
+    for start in range(0, len(ids), _MOST_ASKED):
+        asked = ids[start : start + _MOST_ASKED]
+        # No resource has an empty id.
+        asked += [""] * (_MOST_ASKED - len(asked))
+        for row in tx.run(_KNOWN, **{f"id_{place}": one for place, one in enumerate(asked)}):
+            reference = f"{row[0]}/{row[1]}"
+            if reference in references:
+                known[reference] = KnownVersion(*row[2:])
+    return known
+
+
 def known_version(tx: Transaction, resource_type: str, resource_id: str) -> KnownVersion | None:
     """Return what is known of a resource's newest version; None where it was never made."""
-    row = tx.one(_KNOWN, resource_type=resource_type, resource_id=resource_id)
-    return KnownVersion(*row) if row else None
+    reference = f"{resource_type}/{resource_id}"
+    return known_versions(tx, {reference}).get(reference)
 
 
 def find_resource(tx: Transaction, resource_type: str, resource_id: str) -> StoredResource | None:
@@ -110,31 +133,41 @@ def resources_of_records(tx: Transaction, records: Collection[str]) -> list[Stor
     return [StoredResource(*row) for record in records for row in tx.run(_OF_RECORD, record=record)]
 
 
-def keep_resource(tx: Transaction, resource: StoredResource) -> None:
-    """Keep a version of a resource as its newest one."""
-    if resource.version == 1:
-        tx.run(
-            _INSERT,
-            resource_type=resource.resource_type,
-            resource_id=resource.resource_id,
-            case_id=resource.case_id,
-            device_id=resource.device_id,
-            record=resource.record,
-            rule=resource.rule,
-            version=1,
-            sha256=resource.sha256,
-            body=resource.body,
-            delivery_id=resource.delivery_id,
-        )
-    else:
-        tx.run(
-            _UPDATE,
-            of_type=resource.resource_type,
-            of_id=resource.resource_id,
-            new_version=resource.version,
-            new_sha256=resource.sha256,
-            new_body=resource.body,
-            new_delivery=resource.delivery_id,
-            new_rule=resource.rule,
-            new_record=resource.record,
-        )
+def keep_resources(tx: Transaction, kept: Sequence[StoredResource]) -> None:
+    """Keep versions of resources as their newest ones."""
+    tx.run_many(
+        _INSERT,
+        [
+            {
+                "resource_type": resource.resource_type,
+                "resource_id": resource.resource_id,
+                "case_id": resource.case_id,
+                "device_id": resource.device_id,
+                "record": resource.record,
+                "rule": resource.rule,
+                "version": 1,
+                "sha256": resource.sha256,
+                "body": resource.body,
+                "delivery_id": resource.delivery_id,
+            }
+            for resource in kept
+            if resource.version == 1
+        ],
+    )
+    tx.run_many(
+        _UPDATE,
+        [
+            {
+                "of_type": resource.resource_type,
+                "of_id": resource.resource_id,
+                "new_version": resource.version,
+                "new_sha256": resource.sha256,
+                "new_body": resource.body,
+                "new_delivery": resource.delivery_id,
+                "new_rule": resource.rule,
+                "new_record": resource.record,
+            }
+            for resource in kept
+            if resource.version > 1
+        ],
+    )

@@ -34,6 +34,9 @@ class Cursor(Protocol):
     def execute(self, sql: str, parameters: Any = ..., /) -> Any:
         """Run one statement."""
 
+    def executemany(self, sql: str, rows: Any, /) -> Any:
+        """Run one statement for each of the rows."""
+
     def fetchall(self) -> list[Any]:
         """Return all rows of the last statement."""
 
@@ -95,6 +98,17 @@ class Transaction:
         order = compiled.order
         self._cursor.execute(compiled.sql, values if order is None else [values[name] for name in order])
         return self._cursor.fetchall() if self._cursor.description is not None else []
+
+    def run_many(self, statement: Statement, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Run a statement that returns nothing once for each of the rows."""
+        if not rows:
+            return
+        compiled = statement.for_dialect(self._dialect)
+        fixed, order = compiled.fixed, compiled.order
+        values = [{**fixed, **row} for row in rows]
+        self._cursor.executemany(
+            compiled.sql, values if order is None else [[row[name] for name in order] for row in values]
+        )
 
     def change(self, statement: Statement, **parameters: Any) -> int:
         """Run a statement and return how many rows it changed."""

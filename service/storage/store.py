@@ -83,7 +83,8 @@ class Store:
             return
         self._closed = True
         self._units.put(None)
-        self._writer.join()
+        if self._writer.ident is not None:
+            self._writer.join()
         self._reading.shutdown()
         with self._connections_lock:
             for connection in self._connections:

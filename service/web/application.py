@@ -22,8 +22,9 @@ from starlette.types import Scope as AsgiScope
 from service import __version__, metrics
 from service.intake.read_problems import json_pointer
 from service.problems import Code, Problem, ServiceProblem, Unavailable
+from service.records.instants import parse_instant
 from service.storage.audit_entries import newest_number_and_hash
-from service.storage.deliveries import count_by_state
+from service.storage.deliveries import count_by_state, oldest_waiting_since
 from service.web import audit, cases, devices, events, integration
 from service.web.answers import json_answer, problem_answer
 from service.web.authenticate import Scope
@@ -146,8 +147,12 @@ async def get_public_keys(request: Request) -> Response:
 @operations.get("/metrics", summary="Counts for operators")
 async def get_metrics(request: Request) -> Response:
     """Return the metrics in the text format of Prometheus."""
-    for state, count in (await parts_of(request).store.read(count_by_state)).items():
+    parts = parts_of(request)
+    counts, since = await parts.store.read(lambda tx: (count_by_state(tx), oldest_waiting_since(tx)))
+    for state, count in counts.items():
         metrics.deliveries.labels(state).set(count)
+    waited = (parts.clock() - parse_instant(since)).total_seconds() if since is not None else 0.0
+    metrics.oldest_waiting.set(max(0.0, waited))
     return Response(generate_latest(metrics.registry), media_type=CONTENT_TYPE_LATEST)
 
 

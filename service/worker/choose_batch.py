@@ -16,18 +16,22 @@ from service.worker.batch import Batch, load_batch
 _WINDOW = 200
 """How many of the oldest waiting deliveries of a lane are looked at; a Bundle holds at most half as many."""
 
-_LOOK_AGAIN = timedelta(seconds=60)
+LOOK_AGAIN = timedelta(seconds=60)
 """When a lane is looked at that waits for others; whatever frees it wakes it, so this is for caution only."""
 
 
 @dataclass(frozen=True, slots=True)
 class SendingRules:
-    """How much one Bundle may hold, and how resources are addressed that have not been sent before."""
+    """How much one Bundle may hold, and how resources are addressed that have not been sent before.
+
+    `longest_pause` is the longest for which anything is put off.
+    """
 
     entries: int
     size: int
     strategy: Strategy
     left_out: frozenset[str]
+    longest_pause: timedelta
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +50,10 @@ def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules)
 
     A lane whose next delivery is not due yet waits as a whole, so that its order is kept. A delivery that waits
     for another one (an earlier version, or something that it refers to) is passed over until that has arrived.
+    Machines that share the store have clocks of their own: what is due later than anything can be was put off by
+    one that was ahead, and is due now.
     """
+    latest = stamp(now + rules.longest_pause)
     changes = changes_of_lane(tx, lane)
     waiting = oldest_waiting(tx, lane, _WINDOW)
     waits = waits_of_lane(tx, lane, waiting[-1].delivery_id) if waiting else {}
@@ -54,7 +61,7 @@ def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules)
     for delivery in waiting:
         if waits.get(delivery.delivery_id, set()) - {member.delivery_id for member in chosen}:
             continue
-        if delivery.next_attempt_at > stamp(now):
+        if stamp(now) < delivery.next_attempt_at <= latest:
             if not chosen:
                 return NothingNow(delivery.next_attempt_at, changes)
             break
@@ -63,7 +70,7 @@ def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules)
         chosen.append(delivery)
     if not chosen:
         is_waiting = bool(waiting) or waits_anything(tx, lane)
-        return NothingNow(stamp(now + _LOOK_AGAIN) if is_waiting else None, changes)
+        return NothingNow(stamp(now + LOOK_AGAIN) if is_waiting else None, changes)
     return load_batch(tx, chosen, rules.strategy, rules.left_out)
 
 

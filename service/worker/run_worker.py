@@ -22,10 +22,10 @@ from service.delivery.read_capabilities import NotAFhirServerError, choose_strat
 from service.problems import Unavailable
 from service.records.instants import parse_instant, stamp
 from service.settings import Settings
-from service.storage.lanes import Lease, LeaseLostError, claim_lanes, end_all_leases
+from service.storage.lanes import Lease, LeaseLostError, Moments, claim_lanes, end_all_leases
 from service.storage.read_backs import last_read_back
 from service.storage.store import Store
-from service.worker.choose_batch import SendingRules
+from service.worker.choose_batch import LOOK_AGAIN, SendingRules
 from service.worker.keep_attempt import SettlingRules
 from service.worker.read_ahead import read_ahead
 from service.worker.read_back import ACTOR, read_back
@@ -59,6 +59,8 @@ class Worker:
         self.destination = DestinationState(
             client.base, frozenset(needed) - settings.left_out_types, settings.left_out_types & frozenset(needed)
         )
+        # A minute more, since clocks that are kept well differ a little too.
+        self._longest_pause = max(timedelta(seconds=settings.retry_max_seconds), LOOK_AGAIN) + timedelta(minutes=1)
         # An exchange may take twice the time of one answer, for renewed credentials; the lease outlives it.
         send_seconds = 2 * settings.timeout_seconds
         self._lease = Lease(secrets.token_hex(16), timedelta(seconds=send_seconds + 10))
@@ -172,6 +174,7 @@ class Worker:
             settings.bundle_max_bytes,
             self.destination.strategy,
             settings.left_out_types,
+            self._longest_pause,
         )
 
     async def _ask_after_pause(self) -> bool:
@@ -201,9 +204,9 @@ class Worker:
         if most <= 0:
             return []
         now = self._clock()
-        moments = stamp(now), stamp(now - _ACTIVE)
+        moments = Moments(stamp(now), stamp(now - _ACTIVE), stamp(now + self._longest_pause))
         try:
-            lanes = await self._store.claim(lambda tx: claim_lanes(tx, self._lease, *moments, most))
+            lanes = await self._store.claim(lambda tx: claim_lanes(tx, self._lease, moments, most))
         except Unavailable:
             # The store is asked again after the usual pause; the worker must outlive a moment of its weakness.
             log.error("store_unavailable")  # noqa: TRY400 - a trace may hold values.

@@ -10,6 +10,7 @@ nothing survives.
 from __future__ import annotations
 
 import sys
+from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
 from sqlalchemy.dialects import sqlite
@@ -35,6 +36,10 @@ class _NoCursor:
         """Refuse: nothing may reach a database here."""
         raise AssertionError(f"no statement was to be run: {sql}")
 
+    def executemany(self, sql: str, _rows: Any, /) -> Any:
+        """Refuse, as above."""
+        raise AssertionError(f"no statement was to be run: {sql}")
+
     def fetchall(self) -> list[Any]:
         """Return no rows."""
         return []
@@ -46,11 +51,14 @@ class _Remembering(Transaction):
     def __init__(self, real: Transaction, answers: _Answers) -> None:
         super().__init__(real._cursor, real._dialect)
         self._answers = answers
+        self.has_taken_event = False
 
     def run(self, statement: Statement, **parameters: Any) -> list[Row]:
         """Run a statement and remember the rows of a SELECT."""
         rows = super().run(statement, **parameters)
-        if rows and statement.for_dialect(_DIALECT).sql.startswith("SELECT"):
+        sql = statement.for_dialect(_DIALECT).sql
+        self.has_taken_event |= sql.startswith("INSERT INTO events")
+        if rows and sql.startswith("SELECT"):
             self._answers[statement, tuple(parameters.values())] = rows
         return rows
 
@@ -69,23 +77,28 @@ class _FromMemory(Transaction):
             return self._answers.get((statement, tuple(parameters.values())), [])
         return [(1,)] if "RETURNING" in sql else []
 
+    def run_many(self, statement: Statement, rows: Sequence[Mapping[str, Any]]) -> None:
+        """Write nothing."""
+
 
 class WithoutWriting(Store):
     """A store that writes really until it has taken one event, and not at all from then on."""
 
     _answers: _Answers | None = None
 
-    async def write(self, unit: Unit[T], *, is_long: bool = False) -> T:  # noqa: ARG002 - as the real one.
+    async def write(self, unit: Unit[T], *, is_long: bool = False) -> T:
         """Run `unit` at once, on the loop's own thread, and return its result."""
-        if self._answers is None or len(self._answers) < _ENOUGH:
-            answers: _Answers = {}
-            self._answers = answers
-            return await super().write(lambda tx: unit(_Remembering(tx, answers)))
+        if self._answers is None:
+            return await super().write(lambda tx: self._remember(unit, tx), is_long=is_long)
         return unit(_FromMemory(_NoCursor(), self._answers))
 
-
-_ENOUGH = 5
-"""Taking an event reads the case, its anchors, and the chain's head; other units read less than this."""
+    def _remember(self, unit: Unit[T], tx: Transaction) -> T:
+        answers: _Answers = {}
+        remembering = _Remembering(tx, answers)
+        result = unit(remembering)
+        if remembering.has_taken_event:
+            self._answers = answers
+        return result
 
 
 if __name__ == "__main__":

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import pytest
@@ -13,6 +14,7 @@ from service.delivery.read_capabilities import (
     choose_strategy,
     missing_capabilities,
     read_capabilities,
+    silent_on_client_ids,
 )
 from service.settings import Strategy
 
@@ -46,7 +48,15 @@ NOTHING = kind(update_create=False, conditional_create=False, conditional_update
 
 def test_what_a_server_says_of_its_types_is_read() -> None:
     read = read_capabilities(statement({"type": "Patient", **ALL}, {"type": "Observation", "updateCreate": False}))
-    assert read == capabilities(Patient=EVERYTHING, Observation=NOTHING)
+    assert read == capabilities(Patient=EVERYTHING, Observation=replace(NOTHING, denies_update_create=True))
+
+
+def test_a_server_is_silent_on_client_ids_where_it_says_nothing_and_denies_none() -> None:
+    denied = replace(NOTHING, denies_update_create=True)
+    assert silent_on_client_ids(capabilities(Patient=EVERYTHING, Observation=NOTHING), NEEDED) == ["Observation"]
+    assert silent_on_client_ids(capabilities(Patient=denied, Observation=NOTHING), NEEDED) == []
+    # A type that is not sent has no say, and of one that is not listed nothing can be remarked.
+    assert silent_on_client_ids(capabilities(Device=denied, Patient=NOTHING), NEEDED) == ["Patient"]
 
 
 def test_what_a_server_does_not_say_it_cannot() -> None:

@@ -1,8 +1,6 @@
 """What all interop tests share, since each start takes many seconds: servers and readers, started when asked for.
 
-Who shares a server takes a source and identifiers of its own; a reader answers each question by itself. With
-`-n 2 --dist loadgroup` one worker takes all tests of servers and the other those of readers, so that nothing of it
-starts twice.
+Who shares a server takes a source and identifiers of its own; a reader answers each question by itself.
 """
 
 from __future__ import annotations
@@ -17,16 +15,6 @@ from tests.support.fhir_package import archive_of, shipped_package
 from tests.support.hl7_validator import Hl7Validator
 from tests.support.npm_fhir import NpmFhir
 from tests.support.reader_process import ReaderProcess
-
-
-@pytest.hookimpl(tryfirst=True)
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Say which tests share something; xdist reads it afterwards."""
-    for item in items:
-        if item.get_closest_marker("server"):
-            item.add_marker(pytest.mark.xdist_group("servers"))
-        elif item.get_closest_marker("java") or item.get_closest_marker("node"):
-            item.add_marker(pytest.mark.xdist_group("readers"))
 
 
 @pytest.fixture(scope="session")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -64,9 +65,17 @@ def test_what_waits_is_read_ahead_while_the_server_is_down(site: Site, tmp_path:
         unread = "SELECT count(*) FROM deliveries WHERE state = 'waiting' AND read_twice = 0"
         wait_until(lambda: rows(settings.store, unread) == [(0,)], 20)
         assert client.counts()["waiting"] == len(answer["outcomes"])
+        assert _waited(client) > 0
         site.up()
         client.until_nothing_waits(20)
         assert_arrived_once_under_our_ids(client, site.base, ["c-demo"])
+        assert _waited(client) == 0
+
+
+def _waited(client: Client) -> float:
+    text = client.http.get(f"{client.base}/metrics").text
+    (value,) = re.findall(r"^resus_delivery_oldest_waiting_seconds (\S+)$", text, re.MULTILINE)
+    return float(value)
 
 
 async def _failing_at_remarks(exchange: Exchange) -> None:

@@ -12,6 +12,7 @@ from service.problems import Unavailable
 from service.storage.lanes import (
     Lease,
     LeaseLostError,
+    Moments,
     add_to_lane,
     changes_of_lane,
     claim_lanes,
@@ -25,7 +26,8 @@ from service.storage.statements import Transaction
 from service.storage.store import Store
 from tests.support.stores import rows, store_in
 
-OLD, NOW, LATER = (f"2031-03-02T{hour:02}:00:00.000000Z" for hour in (8, 10, 12))
+OLD, NOW, LATER, MUCH_LATER = (f"2031-03-02T{hour:02}:00:00.000000Z" for hour in (8, 10, 12, 14))
+MOMENTS = Moments(NOW, NOW, MUCH_LATER)
 MINE = Lease("worker a", timedelta(minutes=1))
 THEIRS = Lease("worker b", timedelta(minutes=1))
 ENDED = Lease("worker c", timedelta(minutes=-1))
@@ -45,7 +47,7 @@ def _add(store: Store, lane: str, delivery_id: int, at: str = OLD) -> None:
 
 
 def _claim(store: Store, lease: Lease, most: int = 8, now: str = NOW) -> list[str]:
-    return store.write_now(lambda tx: claim_lanes(tx, lease, now, NOW, most))
+    return store.write_now(lambda tx: claim_lanes(tx, lease, Moments(now, NOW, MUCH_LATER), most))
 
 
 def test_a_lane_is_leased_to_one_worker_at_a_time(store: Store) -> None:
@@ -103,6 +105,13 @@ def test_a_lane_that_is_not_due_is_looked_at_when_it_is(store: Store) -> None:
     assert _claim(store, MINE, now=LATER) == ["case:c-1"]
 
 
+def test_a_lane_that_a_clock_put_off_which_was_ahead_is_looked_at_now(store: Store) -> None:
+    _add(store, "case:c-1", 1, at=MUCH_LATER)
+    assert _claim(store, MINE) == []
+    _add(store, "case:c-1", 2, at="2031-03-03T10:00:00.000000Z")
+    assert _claim(store, MINE) == ["case:c-1"]
+
+
 def test_what_is_added_while_a_lane_is_looked_at_is_not_overlooked(store: Store) -> None:
     _add(store, "case:c-1", 1)
     _claim(store, MINE)
@@ -128,8 +137,8 @@ def test_workers_that_claim_at_the_same_moment_pass_over_what_the_other_is_about
     try:
 
         def claim_within(tx: Transaction) -> tuple[list[str], list[str]]:
-            own = claim_lanes(tx, MINE, NOW, NOW, 2)
-            return own, other._claim_now(lambda theirs: claim_lanes(theirs, THEIRS, NOW, NOW, 8))
+            own = claim_lanes(tx, MINE, MOMENTS, 2)
+            return own, other._claim_now(lambda theirs: claim_lanes(theirs, THEIRS, MOMENTS, 8))
 
         assert store._claim_now(claim_within) == (["case:c-1", "case:c-2"], ["case:c-3", "case:c-4"])
     finally:
@@ -142,7 +151,7 @@ def test_claims_do_not_wait_for_the_writer(store: Store) -> None:
     other = Store(store.database.url)  # type: ignore[attr-defined]  # A PostgreSQL database has one.
     other.open()
     try:
-        claimed = store.write_now(lambda _: other._claim_now(lambda tx: claim_lanes(tx, MINE, NOW, NOW, 8)))
+        claimed = store.write_now(lambda _: other._claim_now(lambda tx: claim_lanes(tx, MINE, MOMENTS, 8)))
     finally:
         other.close()
     assert claimed == ["case:c-1"]

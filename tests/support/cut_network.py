@@ -24,7 +24,7 @@ Mode = Literal["open", "refuse", "swallow"]
 
 @dataclass(frozen=True, slots=True)
 class Route:
-    """Where a route listens and leads to. `source` is the address from which it connects, so that it can be told."""
+    """Where a route listens and leads to. `source` is the address from which it connects, by which it is known."""
 
     name: str
     port: int
@@ -116,7 +116,7 @@ class _Way:
         if mode == "refuse" and self._server is not None:
             self._server.close()
             self._server = None
-        if mode != "swallow" and before != mode:
+        if mode not in ("swallow", before):
             for half in tuple(self.halves):
                 if half.transport is not None:
                     half.transport.abort()
@@ -141,7 +141,8 @@ class Network:
 
     def __init__(self, targets: Mapping[str, int]) -> None:
         self.routes = {
-            name: Route(name, free_port(), target, f"127.0.1.{number}")
+            # PostgreSQL trusts the machine's first address alone; only the FHIR server is to tell callers apart.
+            name: Route(name, free_port(), target, f"127.0.1.{number}" if name.startswith("fhir-") else "127.0.0.1")
             for number, (name, target) in enumerate(targets.items(), start=1)
         }
 

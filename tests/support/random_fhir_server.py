@@ -49,8 +49,8 @@ _ELSEWHERE = "http://127.0.0.1:9/fhir"
 """Where a redirect leads: the port at which, by its definition, everything is thrown away."""
 
 BUNDLE_FAULTS: Mapping[str, tuple[int, Fault]] = {
-    "reset before the commit": (6, reset_before),
-    "reset after the commit": (8, reset_after),
+    "reset before the commit": (4, reset_before),
+    "reset after the commit": (6, reset_after),
     "408": (4, refusing(408, "timeout")),
     "409": (12, refusing(409, "conflict")),
     "412": (7, refusing(412, "conflict")),
@@ -78,6 +78,10 @@ METADATA_FAULTS: Mapping[str, tuple[int, Fault]] = {
     "metadata: a page": (2, html(200)),
     "metadata: 404": (1, answering(404, b"", "text/plain")),
 }
+
+
+_METADATA_SHARE = 0.4
+"""How much rarer a fault is there than for a Bundle: while the question fails, nothing is sent at all."""
 
 
 class _RecordedExchange(Exchange):
@@ -115,8 +119,8 @@ class RandomlyFaulty:
         self._number = 0
         self._record.line("start")
 
-    def _choose(self, faults: Mapping[str, tuple[int, Fault]]) -> tuple[str, Fault]:
-        if self._random.random() >= self._chance or self._calm.exists():
+    def _choose(self, faults: Mapping[str, tuple[int, Fault]], chance: float) -> tuple[str, Fault]:
+        if self._random.random() >= chance or self._calm.exists():
             return "", honestly
         (name,) = self._random.choices(list(faults), [weight for weight, _ in faults.values()])
         return name, faults[name][1]
@@ -129,12 +133,12 @@ class RandomlyFaulty:
         self._number += 1
         exchange.record, exchange.number = self._record, self._number
         if exchange.is_bundle:
-            name, fault = self._choose(BUNDLE_FAULTS)
+            name, fault = self._choose(BUNDLE_FAULTS, self._chance)
             caller = scope["client"][0]
             body_hash = hashlib.sha256(exchange.body).hexdigest()
             self._record.line("bundle", self._number, caller, body_hash, name)
         elif exchange.is_metadata:
-            name, fault = self._choose(METADATA_FAULTS)
+            name, fault = self._choose(METADATA_FAULTS, self._chance * _METADATA_SHARE)
             if name:
                 self._record.line("metadata", self._number, name)
         else:
