@@ -56,7 +56,7 @@ class BackendServices:
         self,
         asked: TokenRequest,
         key: ClientKey,
-        http: httpx.AsyncClient,
+        http: httpx.AsyncBaseTransport,
         timeout_seconds: float,
         *,
         clock: Clock,
@@ -114,11 +114,15 @@ class BackendServices:
             "client_assertion_type": ASSERTION_TYPE,
             "client_assertion": self._assertion(),
         }
-        request = self._http.build_request(
+        request = httpx.Request(
             "POST",
             self._asked.token_url,
             content=urlencode(form),
-            headers={"Content-Type": "application/x-www-form-urlencoded", "Accept": "application/json"},
+            headers={
+                "Content-Type": "application/x-www-form-urlencoded",
+                "Accept": "application/json",
+                "User-Agent": "resus-fhir",
+            },
         )
         asked_at = self._monotonic()
         try:

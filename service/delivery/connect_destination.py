@@ -62,7 +62,7 @@ def make_authorisation(settings: Settings, clock: Clock, tls: ssl.SSLContext) ->
                 _needed(settings.destination_client_id),
                 settings.destination_scopes,
             )
-            http = make_http_client(connections=1, timeout_seconds=settings.timeout_seconds, tls=tls)
+            http = make_http_client(connections=1, tls=tls)
             from service.delivery.client_keys import signing_key  # noqa: PLC0415 - as in `public_keys`.
 
             key = _needed(signing_key(settings))

@@ -18,28 +18,27 @@ class UnreachableError(Exception):
     """No answer came; whether the request was acted on is not known."""
 
 
-def make_http_client(
-    *, connections: int, timeout_seconds: float, tls: ssl.SSLContext | bool = True
-) -> httpx.AsyncClient:
-    """Return a client that follows no redirect and asks no proxy of the environment.
+def make_http_client(*, connections: int, tls: ssl.SSLContext | bool = True) -> httpx.AsyncHTTPTransport:
+    """Return httpx's own pool of connections, without the client around it.
 
-    So neither patient data nor a token reaches another host than the one that was named.
+    So no redirect is followed, no proxy of the environment asked and no cookie kept: neither patient data nor a
+    token reaches another host than the one that was named. The client would take a third of an exchange's time.
     """
-    return httpx.AsyncClient(
+    return httpx.AsyncHTTPTransport(
         limits=httpx.Limits(max_connections=connections, max_keepalive_connections=connections),
-        timeout=httpx.Timeout(timeout_seconds, pool=None),
         verify=tls,
-        follow_redirects=False,
         trust_env=False,
     )
 
 
-async def exchange(http: httpx.AsyncClient, request: httpx.Request, timeout_seconds: float) -> Answer:
+async def exchange(http: httpx.AsyncBaseTransport, request: httpx.Request, timeout_seconds: float) -> Answer:
     """Send a request and return its answer; UnreachableError, which says why, where none comes in time."""
+    request.extensions = {"timeout": httpx.Timeout(timeout_seconds, pool=None).as_dict()}
     try:
         # The bound is on the whole exchange: httpx's own lets a server drip bytes for ever.
         async with asyncio.timeout(timeout_seconds):
-            response = await http.send(request, stream=True)
+            response = await http.handle_async_request(request)
+            response.request = request
             try:
                 return await _read(response)
             finally:

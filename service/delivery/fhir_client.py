@@ -41,7 +41,7 @@ class FhirClient:
         self.connections = connections
         self._timeout_seconds = timeout_seconds
         self._authorisation: Authorisation = authorisation or NoAuthorisation()
-        self._http = make_http_client(connections=connections, timeout_seconds=timeout_seconds, tls=tls)
+        self._http = make_http_client(connections=connections, tls=tls)
 
     async def __aenter__(self) -> Self:
         return self
@@ -90,7 +90,6 @@ class FhirClient:
         self, method: str, path: str, body: bytes | None, headers: Mapping[str, str], authorisation: str | None
     ) -> Answer:
         more = {"Authorization": authorisation} if authorisation is not None else {}
-        # The way of the client to make a request merges settings that we do not have, which takes its time.
         request = httpx.Request(
             method,
             self._base_url if not path else f"{self.base}/{path}",

@@ -79,13 +79,17 @@ class Worker:
         """Deliver until `stop`; what is under way is finished first."""
         loop = asyncio.get_running_loop()
         self._store.call_after_commit(lambda: _set_from_thread(loop, self._wake))
+        is_standing_by = False
         while not self._stopping:
             with self._store.database.hold_delivery_right() as is_ours:
                 if is_ours:
                     await self._deliver_until_stopped()
                     return
-            log.info("delivery_standing_by", reason="another process delivers from this store")
-            await self._pause(_POLL_SECONDS)
+            if not is_standing_by:
+                log.info("delivery_standing_by", reason="another process delivers from this store")
+                is_standing_by = True
+            # What is committed here is for the other process, so it must not end this pause.
+            await self._until_stopped(_POLL_SECONDS)
 
     def stop(self) -> None:
         """Have `run` end once what is under way is finished."""

@@ -47,6 +47,8 @@ class Drained:
     bare_resources_a_second: float
     read_ahead_seconds: float
     memory: tuple[float, float, float]
+    processor_seconds: float
+    """What the workers took of the processors while they sent, which says more where others use the machine too."""
 
     @property
     def ratio(self) -> float:
@@ -126,6 +128,15 @@ def _memory(processes: list[subprocess.Popen[bytes]]) -> float:
     return max(sizes)
 
 
+def _processor_seconds(processes: list[subprocess.Popen[bytes]]) -> float:
+    """Return the processor time that the processes have taken so far."""
+    ticks = 0
+    for process in processes:
+        fields = Path(f"/proc/{process.pid}/stat").read_text(encoding="utf-8").rpartition(")")[2].split()
+        ticks += int(fields[11]) + int(fields[12])
+    return ticks / os.sysconf("SC_CLK_TCK")
+
+
 async def replay(base: str, bodies: list[bytes], connections: int) -> float:
     """Return how many seconds bare httpx takes to send the Bundles, in their order, over the connections."""
     waiting = iter(bodies)
@@ -177,10 +188,12 @@ def measure(
         counts = f"{base}/counts"
         _until(lambda: _answers(counts), "the server")
         memory = [_memory(delivering)]
+        processor = _processor_seconds(delivering)
         _until(lambda: _counted(counts)["entries"] >= waiting / 2, "half of it")
         memory.append(_memory(delivering))
         _until(lambda: _is_drained(location), "the rest of it")
         memory.append(_memory(delivering))
+        processor = _processor_seconds(delivering) - processor
         counted = _counted(counts)
         for process in delivering:
             processes.end(process)
@@ -196,6 +209,7 @@ def measure(
             counted["entries"] / bare,
             ahead,
             (memory[0], memory[1], memory[2]),
+            processor,
         )
     finally:
         processes.end_all()
@@ -231,6 +245,8 @@ def main() -> None:
     print(f"{drained.resources} resources in {drained.bundles} Bundles, {asked.workers} worker(s), {how}")
     print(f"  delivered     {drained.resources_a_second:8.0f} resources/s")
     print(f"  bare replay   {drained.bare_resources_a_second:8.0f} resources/s; ratio {drained.ratio:.2f}")
+    share = drained.processor_seconds / drained.resources * 1000
+    print(f"  the workers took {share:.2f} ms of a processor for each resource")
     print("  memory of the largest worker {:.0f}, {:.0f}, {:.0f} MiB (begin, half, end)".format(*drained.memory))
 
 

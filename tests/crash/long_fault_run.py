@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import random
 import shutil
+import signal
 import sqlite3
 import sys
 import tempfile
@@ -35,7 +36,7 @@ from tests.support.random_fhir_server import read_record
 from tests.support.stores import rows
 from tests.support.varied_load import VariedLoad
 
-_MOST_WAITING = 250
+_MOST_WAITING = 800
 """With more deliveries waiting the clients pause between cases, so that the end of a run does not take as long."""
 
 _DRAIN_SECONDS = 1200.0
@@ -171,8 +172,8 @@ def play(setting: Setting, say: Callable[[str], None] = print) -> Report:
         for load in loads:
             load.start()
         began = time.monotonic()
-        _break_until_enough(setting, site, loads, Breaker(site, random.Random(chance.random())), say)  # noqa: S311
-        http_faults = read_record(site.record).faults
+        breaker = Breaker(site, random.Random(chance.random()), setting.longest_jumps)  # noqa: S311 - the same.
+        _break_until_enough(setting, site, loads, breaker, say)
         seconds = time.monotonic() - began
         site.calm_down()
         say(f"the faults have ended after {seconds:.0f} seconds")
@@ -181,7 +182,6 @@ def play(setting: Setting, say: Callable[[str], None] = print) -> Report:
         _drain(site, operator, say)
         drain_seconds = time.monotonic() - began - seconds
         record = read_record(site.record)
-        http_faults = record.faults
         client = Client(site.bases[0])
         client.http.timeout = httpx.Timeout(120)
         judged = judge(site, client, said, record.sendings)
@@ -192,7 +192,7 @@ def play(setting: Setting, say: Callable[[str], None] = print) -> Report:
             setting,
             seconds,
             drain_seconds,
-            http_faults,
+            record.faults,
             site.broken,
             said,
             sum(load.retracted for load in loads),
@@ -292,6 +292,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--minutes", type=float, default=120, help="the most that the faults may take")
     parser.add_argument("--report", type=Path, help="also write the report to this file")
     asked = parser.parse_args(arguments)
+    # Whoever ends the run has its processes ended and its disk unmounted too.
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     folder = Path(tempfile.mkdtemp(prefix="resus-faults-"))
     setting = Setting(asked.store, asked.seed, asked.faults, asked.minutes, folder / "run")
     folder.chmod(0o755)

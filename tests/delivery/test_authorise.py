@@ -4,7 +4,6 @@ import asyncio
 import os
 from pathlib import Path
 
-import httpx
 import pytest
 from pydantic import HttpUrl, ValidationError
 
@@ -17,6 +16,9 @@ from service.delivery.authorise import (
     SecretFile,
 )
 from service.delivery.connect_destination import connect_destination, make_authorisation, make_tls_context
+from service.delivery.exchange import UnreachableError
+from service.delivery.fhir_client import FhirClient
+from service.demo import free_port
 from service.settings import DestinationAuth, Settings, WrongSettings, read_settings
 
 HTTPS = HttpUrl("https://fhir.example/r4")
@@ -153,8 +155,14 @@ def test_a_certificate_without_its_key_is_refused(tmp_path: Path) -> None:
         _settings(tmp_path, destination_client_certificate=tmp_path / "c.pem")
 
 
-def test_a_client_asks_no_proxy_and_follows_no_redirect(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setenv("HTTPS_PROXY", "http://127.0.0.1:9")
-    client = connect_destination(_settings(tmp_path), str(HTTPS), system_clock)
-    inner: httpx.AsyncClient = client._http
-    assert (inner.trust_env, inner.follow_redirects) == (False, False)
+def test_no_proxy_of_the_environment_is_asked(monkeypatch: pytest.MonkeyPatch) -> None:
+    destination, proxy = free_port(), free_port()
+    for name in ("HTTP_PROXY", "http_proxy", "ALL_PROXY"):
+        monkeypatch.setenv(name, f"http://127.0.0.1:{proxy}")
+
+    async def ask() -> None:
+        async with FhirClient(f"http://127.0.0.1:{destination}/fhir", connections=1, timeout_seconds=5) as client:
+            await client.capabilities()
+
+    with pytest.raises(UnreachableError, match=f"nothing listens at 127.0.0.1:{destination}"):
+        asyncio.run(ask())

@@ -46,7 +46,7 @@ def _services(key: ClientKey, answers: Answers, monotonic: Monotonic | None = No
     return BackendServices(
         ASKED,
         key,
-        httpx.AsyncClient(transport=httpx.MockTransport(answers)),
+        httpx.MockTransport(answers),
         5,
         clock=system_clock,
         make_id=random_id,
@@ -62,7 +62,7 @@ def test_an_assertion_says_who_for_whom_until_when_and_is_never_the_same(key: Cl
         return httpx.Response(200, json=GOOD)
 
     now = datetime(2031, 3, 2, 20, 50, 17, tzinfo=UTC)
-    http = httpx.AsyncClient(transport=httpx.MockTransport(answers))
+    http = httpx.MockTransport(answers)
     services = BackendServices(ASKED, key, http, 5, clock=lambda: now, make_id=random_id, monotonic=Monotonic())
 
     async def twice() -> None:

@@ -12,7 +12,10 @@ import pytest
 
 from tests.support.delivery_servers import StartedServers
 from tests.support.fhir_package import archive_of, shipped_package
+from tests.support.generated_resources import generated_resources
+from tests.support.golden_resources import read_golden_resources
 from tests.support.hl7_validator import Hl7Validator
+from tests.support.measure_validation import Resource
 from tests.support.npm_fhir import NpmFhir
 from tests.support.reader_process import ReaderProcess
 
@@ -58,3 +61,9 @@ def npm() -> Iterator[ReaderProcess]:
     """The npm reader."""
     with NpmFhir() as reader:
         yield reader
+
+
+@pytest.fixture(scope="session")
+def ours() -> list[Resource]:
+    """The golden resources and the generated variations; nobody may change them."""
+    return [*(golden.resource for golden in read_golden_resources()), *generated_resources()]

@@ -8,10 +8,8 @@ import pytest
 
 from service.vocabulary.units import is_ucum
 from tests.published.ucum_strings import HL7_TAKES_MORE, INVALID, OURS_TAKES_LESS, OURS_TAKES_MORE, VALID
-from tests.support.generated_resources import generated_resources
-from tests.support.golden_resources import read_golden_resources
 from tests.support.made_resources import shipped_stages
-from tests.support.measure_validation import is_unit_for_hl7
+from tests.support.measure_validation import Resource, is_unit_for_hl7
 from tests.support.reader_process import ReaderProcess
 from tests.support.ucum_lhc import UcumLhc
 from tests.support.units_in_resources import units_in
@@ -23,16 +21,15 @@ def lhc() -> Iterator[UcumLhc]:
         yield library
 
 
-def our_units() -> set[str]:
-    made = [*(golden.resource for golden in read_golden_resources()), *generated_resources()]
-    return {*shipped_stages().vocabulary.units.displays, *units_in(made)}
+@pytest.fixture(scope="module")
+def our_units(ours: list[Resource]) -> set[str]:
+    return {*shipped_stages().vocabulary.units.displays, *units_in(ours)}
 
 
 @pytest.mark.node
-def test_ucum_lhc_takes_every_unit_of_ours(lhc: UcumLhc) -> None:
-    units = our_units()
-    assert len(units) > 40
-    assert sorted(code for code in units if not lhc.is_unit(code)) == []
+def test_ucum_lhc_takes_every_unit_of_ours(lhc: UcumLhc, our_units: set[str]) -> None:
+    assert len(our_units) > 40
+    assert sorted(code for code in our_units if not lhc.is_unit(code)) == []
 
 
 @pytest.mark.node
@@ -54,8 +51,10 @@ def test_ucum_lhc_refuses_what_is_often_written_instead_of_ucum(lhc: UcumLhc) ->
 
 
 @pytest.mark.java
-def test_hl7s_validator_takes_every_unit_of_ours_and_no_wrong_one_but_those_named(hl7: ReaderProcess) -> None:
-    units = sorted(our_units())
+def test_hl7s_validator_takes_every_unit_of_ours_and_no_wrong_one_but_those_named(
+    hl7: ReaderProcess, our_units: set[str]
+) -> None:
+    units = sorted(our_units)
     judged = is_unit_for_hl7(hl7, [*units, *INVALID])
     assert [code for code in units if not judged[code]] == []
     assert {code for code in INVALID if judged[code]} == set(HL7_TAKES_MORE)

@@ -6,8 +6,6 @@ from copy import deepcopy
 
 import pytest
 
-from tests.support.generated_resources import generated_resources
-from tests.support.golden_resources import read_golden_resources
 from tests.support.measure_validation import Resource, without_profile
 from tests.support.reader_process import ReaderProcess
 from tests.support.verdict import lines
@@ -16,11 +14,6 @@ from tests.support.vital_sign_profiles import VITAL_SIGNS, VitalSign
 pytestmark = pytest.mark.java
 
 each_vital_sign = pytest.mark.parametrize("sign", VITAL_SIGNS, ids=lambda sign: sign.profile)
-
-
-@pytest.fixture(scope="module")
-def ours() -> list[Resource]:
-    return [*(golden.resource for golden in read_golden_resources()), *generated_resources()]
 
 
 def of_sign(ours: list[Resource], sign: VitalSign) -> list[Resource]:

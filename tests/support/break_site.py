@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import random
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 
 from tests.support.cut_network import Mode
-from tests.support.fault_site import LEASE_SECONDS, Site
+from tests.support.fault_site import LEASE_SECONDS, Outage, Site
 from tests.support.faulted_processes import ManagedProcess
 
 Break = Callable[[], None]
@@ -17,8 +17,9 @@ Break = Callable[[], None]
 class Breaker:
     """Plays the faults beside HTTP."""
 
-    def __init__(self, site: Site, chance: random.Random) -> None:
+    def __init__(self, site: Site, chance: random.Random, longest_jumps: Sequence[int]) -> None:
         self._site = site
+        self._longest_jumps = longest_jumps
         self._random = chance
         self._faults: dict[str, tuple[float, Break]] = {
             "a service is killed": (20, self._kill_service),
@@ -59,7 +60,7 @@ class Breaker:
         try:
             yield
         finally:
-            self._site.outages += [(begins, time.monotonic(), name) for name in names]
+            self._site.outages += [Outage(begins, time.monotonic(), name) for name in names]
 
     def _one_of(self, processes: dict[str, ManagedProcess]) -> ManagedProcess:
         return processes[self._random.choice(sorted(processes))]
@@ -101,7 +102,7 @@ class Breaker:
         """Have the clock of one process jump, forward or back, to seconds or hours from the true time."""
         process = self._one_of(self._site.services | self._site.workers)
         if process.clock is not None:
-            longest = self._random.choice((60, 600, 10_800))
+            longest = self._random.choice(self._longest_jumps)
             process.clock.jump(self._random.choice((-1, 1)) * self._random.randrange(10, longest))
 
     def _fill_disk(self) -> None:

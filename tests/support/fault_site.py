@@ -37,9 +37,20 @@ class Setting:
     minutes: float
     folder: Path
     chance: float = 0.65
-    clients: int = 4
-    pause_seconds: tuple[float, float] = (2.0, 6.0)
+    clients: int = 8
+    pause_seconds: tuple[float, float] = (3.0, 8.0)
     """Between what is broken beside HTTP."""
+    longest_jumps: tuple[int, ...] = (60, 600, 10_800)
+    """Up to how many seconds a clock jumps: one of these each time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Outage:
+    """From when until when something was stopped, killed, cut off or without its store."""
+
+    begins: float
+    ends: float
+    name: str
 
 
 @dataclass(slots=True)
@@ -59,8 +70,7 @@ class Site:
     postgresql: FaultedPostgresql | None
     broken: Counter[str] = field(default_factory=Counter)
     """How often each kind of fault beside HTTP was played."""
-    outages: list[tuple[float, float, str]] = field(default_factory=list)
-    """From when until when something was stopped, killed, cut off or without its store, and its name."""
+    outages: list[Outage] = field(default_factory=list)
 
     @property
     def delivering(self) -> dict[str, ManagedProcess]:

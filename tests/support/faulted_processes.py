@@ -197,15 +197,19 @@ class SmallDisk:
 
     def fill(self) -> None:
         """Leave no more room than a few pages: the size is set to what is used, which costs no memory."""
-        used = shutil.disk_usage(self.folder).used
-        self._remount(used + 64 * 1024)
+        room = 64 * 1024
+        # What was written meanwhile may not fit any more, and then the size stays as it was.
+        while not self._remount(shutil.disk_usage(self.folder).used + room):
+            room *= 2
 
     def free(self) -> None:
         """Leave room again."""
-        self._remount(self._size)
+        if not self._remount(self._size):
+            raise RuntimeError(f"{self.folder} cannot be made larger again")
 
-    def _remount(self, size: int) -> None:
-        subprocess.run(["mount", "-o", f"remount,size={size}", str(self.folder)], check=True)
+    def _remount(self, size: int) -> bool:
+        mount = ["mount", "-o", f"remount,size={size}", str(self.folder)]
+        return subprocess.run(mount, check=False, capture_output=True).returncode == 0
 
 
 @contextmanager

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any
 
 from service.exact_json import read_json
 from tests.support.compare_arrival import assert_holds_exactly, made_by_service
 from tests.support.delivering_service import Client
-from tests.support.fault_site import LEASE_SECONDS, Site
+from tests.support.fault_site import LEASE_SECONDS, Outage, Site
 from tests.support.killed_service import CORRECTIONS, Acknowledged, notes_in_history
 from tests.support.random_fhir_server import Sending
 from tests.support.stores import rows
@@ -49,9 +49,10 @@ def judge(site: Site, client: Client, said: Acknowledged, sendings: Sequence[Sen
     by_lane: dict[str, list[Sending]] = defaultdict(list)
     for sending in sendings:
         # A Bundle without an attempt in the log would be one that was sent before it was kept.
-        by_lane[lanes[sending.body_hash]].append(sending)
+        named = replace(sending, caller=site.caller_of(sending.caller))
+        by_lane[lanes[sending.body_hash]].append(named)
     handovers = sum(first.caller != second.caller for lane in by_lane.values() for first, second in pairwise(lane))
-    overlaps = _assert_one_worker_at_a_time(site, by_lane)
+    overlaps = assert_one_worker_at_a_time(site.outages, by_lane)
     return Judged(resources, len(said.corrected), len(sendings), handovers, overlaps, unsettled)
 
 
@@ -81,18 +82,23 @@ def _lanes_of_attempts(entries: list[dict[str, Any]]) -> tuple[dict[str, str], i
     return lanes, unsettled + len(under_way)
 
 
-def _assert_one_worker_at_a_time(site: Site, by_lane: dict[str, list[Sending]]) -> int:
-    """Assert that two workers are at one lane only where the lease of the first had ended; return how often."""
+def assert_one_worker_at_a_time(outages: Sequence[Outage], by_lane: Mapping[str, Sequence[Sending]]) -> int:
+    """Assert that two workers are at one lane only where an outage had ended a lease; return how often that was.
+
+    The callers of the sendings are the names of the workers.
+    """
     explained = 0
     for lane, sendings in by_lane.items():
         for place, second in enumerate(sendings):
             for first in sendings[:place]:
                 if first.ended <= second.began or first.caller == second.caller:
                     continue
-                names = {site.caller_of(first.caller), site.caller_of(second.caller)}
+                names = {first.caller, second.caller}
                 assert any(
-                    name in names and begins - LEASE_SECONDS <= second.began and ends >= first.began - LEASE_SECONDS
-                    for begins, ends, name in site.outages
+                    outage.name in names
+                    and outage.begins <= second.began
+                    and outage.ends >= first.began - LEASE_SECONDS
+                    for outage in outages
                 ), f"two workers at once in {lane}: {first} {second}"
                 explained += 1
     return explained

@@ -198,7 +198,9 @@ def serve(store: Path, port: int, record: Path, seed: str, chance: float) -> Non
     endpoint = create_endpoint(
         store, check=check_resource, clock=system_clock, make_id=random_id, served=frozenset(COVERED_RESOURCES)
     )
-    app = RandomlyFaulty(Starlette(routes=routes_at(PATH, endpoint)), record, seed, chance)
+    starts = read_record(record).starts if record.exists() else 0
+    # Each start draws faults of its own, not those of the start before again.
+    app = RandomlyFaulty(Starlette(routes=routes_at(PATH, endpoint)), record, f"{seed}/{starts}", chance)
     with served(app, port, lifespan="off"):
         signal.pause()
 
