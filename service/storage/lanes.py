@@ -88,6 +88,15 @@ _LET_GO = Statement(
     .where(lanes.c.lane == bindparam("of"), lanes.c.holder == bindparam("held_by"))
     .values(holder=null(), lease_until=null())
 )
+_LEASE_TASK = Statement(
+    update(lanes)
+    .where(
+        lanes.c.lane == bindparam("of"),
+        or_(lanes.c.lease_until.is_(None), lanes.c.lease_until <= bindparam("lease_now")),
+    )
+    .values(holder=bindparam("new_holder"), lease_until=bindparam("new_until"))
+)
+_ANY = Statement(select(lanes.c.lane).where(lanes.c.lane == bindparam("lane")))
 _LET_ALL_GO = Statement(update(lanes).where(lanes.c.holder.is_not(None)).values(holder=null(), lease_until=null()))
 
 
@@ -187,6 +196,18 @@ def give_back_lane(tx: Transaction, lane: str, lease: Lease, seen: int, look_at:
 def let_go_lane(tx: Transaction, lane: str, lease: Lease) -> None:
     """End the lease of a lane, which the next one is to look at at once."""
     tx.run(_LET_GO, of=lane, held_by=lease.holder)
+
+
+def claim_task(tx: Transaction, task: str, lease: Lease) -> bool:
+    """Lease what one worker does for all, under a name that no lane has; return whether it is this one's.
+
+    To be called as a write, since two may be the first to ask.
+    """
+    now = tx.moment()
+    if tx.one(_ANY, lane=task) is None:
+        tx.run(_INSERT, lane=task, waiting=0, first_id=0, added_at=now, look_at="", changes=0)
+    until = lease.until(tx)
+    return tx.change(_LEASE_TASK, of=task, lease_now=now, new_holder=lease.holder, new_until=until) > 0
 
 
 def end_all_leases(tx: Transaction) -> None:

@@ -20,19 +20,18 @@ from service.delivery.fhir_client import FhirClient
 from service.delivery.plan_retry import next_attempt
 from service.delivery.read_capabilities import NotAFhirServerError, choose_strategy
 from service.problems import Unavailable
-from service.records.instants import parse_instant, stamp
+from service.records.instants import stamp
 from service.settings import Settings
 from service.storage.lanes import Lease, LeaseLostError, Moments, claim_lanes, end_all_leases
-from service.storage.read_backs import last_read_back
 from service.storage.store import Store
 from service.worker.choose_batch import LOOK_AGAIN, SendingRules
 from service.worker.keep_attempt import SettlingRules
 from service.worker.read_ahead import read_ahead
-from service.worker.read_back import ACTOR, read_back
+from service.worker.read_back import ACTOR
+from service.worker.schedule_read_back import ReadBackSchedule
 from service.worker.serve_lane import LaneServer
 
 _POLL_SECONDS = 1.0
-_MOST_READ_BACK_POLL_SECONDS = 60.0
 
 _ACTIVE = timedelta(minutes=5)
 """How recently something must have been added for a case to count as being worked in: the rhythm alone is assessed
@@ -100,7 +99,9 @@ class Worker:
     async def _deliver_until_stopped(self) -> None:
         running: set[asyncio.Task[None]] = set()
         if self._settings.verify_hours:
-            running.add(asyncio.create_task(self._read_back_regularly()))
+            schedule = ReadBackSchedule(self._store, self._client, self._clock, self._lease.holder)
+            hours = self._settings.verify_hours
+            running.add(asyncio.create_task(schedule.run(hours, self.destination, self._stopped)))
         reading = asyncio.create_task(self._read_ahead_regularly())
         if not self._store.database.is_shared:
             await self._end_leases_left_behind()
@@ -139,23 +140,6 @@ class Worker:
 
     def _is_down(self) -> bool:
         return not self._stopping and not self.destination.is_usable
-
-    async def _read_back_regularly(self) -> None:
-        """Read back what was delivered whenever the hours of the settings have passed since the last run."""
-        interval = timedelta(hours=self._settings.verify_hours)
-        pause = min(interval.total_seconds() / 10, _MOST_READ_BACK_POLL_SECONDS)
-        while not self._stopping:
-            try:
-                last = await self._store.read(last_read_back)
-                due = last is None or parse_instant(last) + interval <= self._clock()
-                if due and self.destination.is_usable:
-                    report = await read_back(self._store, self._client, self._clock)
-                    counts = {result.value: count for result, count in report.total.items()}
-                    log.info("read_back_done", problem=report.problem, **counts)
-            except Exception as error:
-                # The next round tries again; a delivery must not end by a read-back that went wrong.
-                log.error("read_back_failed", error=type(error).__name__)  # noqa: TRY400 - a trace may hold values.
-            await self._until_stopped(pause)
 
     async def _until_stopped(self, seconds: float) -> None:
         """Wait for a time, or until the worker is stopped."""

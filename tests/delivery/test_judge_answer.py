@@ -152,7 +152,9 @@ def test_the_outcome_of_an_entry_that_failed_is_kept() -> None:
 )
 def test_the_wait_that_a_server_asks_for_is_read_in_both_spellings(value: str, seconds: float | None) -> None:
     assert retry_after_seconds({"retry-after": value}, NOW) == seconds
-    assert judge_answer(answer(503, retry_after=value), 1, NOW) == Later("the server answered 503", seconds)
+    assert judge_answer(answer(503, retry_after=value), 1, NOW) == Later(
+        "the server answered 503", seconds, is_down=True
+    )
 
 
 @given(st.text(max_size=40))

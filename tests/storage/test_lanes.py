@@ -16,6 +16,7 @@ from service.storage.lanes import (
     add_to_lane,
     changes_of_lane,
     claim_lanes,
+    claim_task,
     end_all_leases,
     give_back_lane,
     let_go_lane,
@@ -126,6 +127,14 @@ def test_whoever_is_alone_ends_the_leases_that_a_killed_process_left(store: Stor
     _claim(store, MINE)
     store.write_now(end_all_leases)
     assert _claim(store, THEIRS) == ["case:c-1"]
+
+
+def test_what_one_worker_does_for_all_is_leased_to_one_and_never_served_as_a_lane(store: Store) -> None:
+    assert store.write_now(lambda tx: claim_task(tx, "task:read-back", MINE))
+    assert not store.write_now(lambda tx: claim_task(tx, "task:read-back", THEIRS))
+    assert _claim(store, THEIRS, now=LATER) == []
+    store.write_now(lambda tx: let_go_lane(tx, "task:read-back", MINE))
+    assert store.write_now(lambda tx: claim_task(tx, "task:read-back", THEIRS))
 
 
 @pytest.mark.postgresql
