@@ -26,7 +26,7 @@ from pathlib import Path
 import httpx
 import psycopg
 
-from service.exact_json import read_json
+from service.exact_json import BrokenJsonError, read_json
 from tests.support.break_site import Breaker
 from tests.support.delivering_service import Client
 from tests.support.fault_site import Setting, Site, fault_site
@@ -153,6 +153,10 @@ class Operator(threading.Thread):
         self._ending.set()
         self.join()
 
+    def close(self) -> None:
+        """Close the connections."""
+        self._http.close()
+
 
 def play(setting: Setting, say: Callable[[str], None] = print) -> Report:
     """Play a run and return its report; AssertionError or RuntimeError, which say why, where something is wrong."""
@@ -180,6 +184,7 @@ def play(setting: Setting, say: Callable[[str], None] = print) -> Report:
         said = _together([load.finish() for load in loads])
         operator.end()
         _drain(site, operator, say)
+        operator.close()
         drain_seconds = time.monotonic() - began - seconds
         record = read_record(site.record)
         client = Client(site.bases[0])
@@ -276,7 +281,10 @@ def _words_of_logs(folder: Path) -> Counter[str]:
         kind = log.name.partition(".")[0].partition("-")[0]
         for line in log.read_text(encoding="utf-8", errors="replace").splitlines():
             if line.startswith("{"):
-                entry = read_json(line.encode())
+                try:
+                    entry = read_json(line.encode())
+                except BrokenJsonError:
+                    entry = {"event": "(a line that a kill has cut off)"}
                 counted[" ".join(filter(None, (kind, entry.get("event"), entry.get("error"))))] += 1
             elif line and not line.startswith(" "):
                 counted[f"{kind} {line:.60}"] += 1

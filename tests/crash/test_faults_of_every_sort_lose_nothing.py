@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import os
+import shutil
+import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
@@ -13,17 +16,23 @@ from tests.support.fault_site import Setting
 SEED = int(os.environ.get("CRASH_SEED", "20310302"))
 
 
+@pytest.fixture
+def folder() -> Iterator[Path]:
+    # PostgreSQL runs as another user, and pytest closes the folder above its own to others at every start.
+    made = Path(tempfile.mkdtemp(prefix="resus-faults-"))
+    made.chmod(0o755)
+    yield made
+    shutil.rmtree(made)
+
+
 @pytest.mark.crash
-def test_sixty_faults_of_every_sort_lose_nothing_and_double_nothing(tmp_path: Path) -> None:
-    # PostgreSQL runs as another user, which has to reach its data below pytest's folder.
-    for folder in (tmp_path, *tmp_path.parents[:2]):
-        folder.chmod(0o755)
+def test_sixty_faults_of_every_sort_lose_nothing_and_double_nothing(folder: Path) -> None:
     setting = Setting(
         "postgresql",
         SEED,
         faults=60,
         minutes=10,
-        folder=tmp_path / "run",
+        folder=folder / "run",
         clients=4,
         pause_seconds=(0.2, 1.0),
         longest_jumps=(20, 10_800),

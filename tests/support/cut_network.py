@@ -161,7 +161,8 @@ class Network:
     def __exit__(self, *_: object) -> None:
         """End the process."""
         self._process.kill()
-        self._process.wait()
+        # This closes its pipes, too.
+        self._process.communicate()
 
     def change(self, name: str, mode: Mode) -> None:
         """Have a route pass on, refuse or swallow from now on."""

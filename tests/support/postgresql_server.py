@@ -1,6 +1,6 @@
 """A PostgreSQL server of the tests' own, on a free port of the loopback address, with its data in a folder.
 
-`python -m tests.support.postgresql_server COMMAND ...` starts one, runs the command with RESUS_TEST_POSTGRESQL set
+`python -m tests.support.postgresql_server COMMAND ...` starts one, runs the command with TEST_STORE_POSTGRESQL set
 to its URL, stops it, and ends as the command did.
 """
 
@@ -144,7 +144,7 @@ def main(command: Sequence[str]) -> int:
     folder.chmod(0o755)
     try:
         with postgresql_server(folder) as server:
-            environment = os.environ | {"RESUS_TEST_POSTGRESQL": server.url}
+            environment = os.environ | {"TEST_STORE_POSTGRESQL": server.url}
             return subprocess.run(command, env=environment, check=False).returncode
     finally:
         shutil.rmtree(folder)

@@ -1,6 +1,6 @@
 """Where the tests keep stores: SQLite files, or databases of the PostgreSQL server that an environment names.
 
-`RESUS_TEST_POSTGRESQL` is the URL of a database of that server in which we may create others. Each folder stands
+`TEST_STORE_POSTGRESQL` is the URL of a database of that server in which we may create others. Each folder stands
 for one store, so whoever asks again for the same folder finds the same store.
 """
 
@@ -18,7 +18,7 @@ from urllib.parse import urlsplit
 
 import psycopg
 
-SERVER = os.environ.get("RESUS_TEST_POSTGRESQL")
+SERVER = os.environ.get("TEST_STORE_POSTGRESQL")
 """The server of the tests, or None where they keep their stores in files."""
 
 _made: set[str] = set()
