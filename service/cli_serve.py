@@ -72,7 +72,7 @@ def deliver_command() -> None:
         await deliver(settings)
 
     try:
-        # The loop that `serve` runs on where the platform has it; it takes a third less time than Python's own.
+        # The loop that `serve` runs on, which is faster than Python's own where the platform has it.
         with asyncio.Runner(loop_factory=Config(app="", loop="auto").get_loop_factory()) as runner:
             runner.run(until_stopped())
     except asyncio.CancelledError:

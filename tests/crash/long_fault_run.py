@@ -88,8 +88,8 @@ class Report:
             "missing, doubled, altered or foreign": 0,
             "histories read, going back": f"{judged.corrected}, 0",
             "lanes handed from one worker to another": judged.handovers,
-            "two workers at once in a lane": f"{judged.overlaps}, each by an outage that ended a lease",
-            "attempts without an outcome in the log": f"{judged.unsettled}, followed by another attempt",
+            "two workers at once in a lane": judged.overlaps,
+            "attempts without an outcome, each made again": judged.unsettled,
             "audit": self.verified,
         }
         lines = [

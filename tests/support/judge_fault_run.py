@@ -30,7 +30,8 @@ class Judged:
     overlaps: int
     """How often two workers were at one lane at once, each time after an outage of one of them had begun."""
     unsettled: int
-    """Attempts without an outcome in the log: whoever made them was killed, stopped or without the store."""
+    """Attempts without an outcome in the log, each followed by another: whoever made them was killed, stopped or
+    without the store."""
 
 
 def judge(site: Site, client: Client, said: Acknowledged, sendings: Sequence[Sending]) -> Judged:
@@ -79,7 +80,8 @@ def _lanes_of_attempts(entries: list[dict[str, Any]]) -> tuple[dict[str, str], i
             assert lanes.setdefault(body_hash, lane) == lane
         else:
             under_way.discard(lane)
-    return lanes, unsettled + len(under_way)
+    assert not under_way, f"nothing waits, and yet the last attempt has no outcome: {sorted(under_way)}"
+    return lanes, unsettled
 
 
 def assert_one_worker_at_a_time(outages: Sequence[Outage], by_lane: Mapping[str, Sequence[Sending]]) -> int:
