@@ -29,7 +29,7 @@ import psycopg
 from service.exact_json import BrokenJsonError, read_json
 from tests.support.break_site import Breaker
 from tests.support.delivering_service import Client
-from tests.support.fault_site import Setting, Site, fault_site
+from tests.support.fault_site import CHANCE, PAUSE_SECONDS, Setting, Site, fault_site
 from tests.support.judge_fault_run import Judged, judge
 from tests.support.killed_service import Acknowledged
 from tests.support.random_fhir_server import read_record
@@ -298,12 +298,29 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--faults", type=int, default=10000)
     parser.add_argument("--store", choices=("postgresql", "sqlite"), default="postgresql")
     parser.add_argument("--minutes", type=float, default=120, help="the most that the faults may take")
+    parser.add_argument("--chance", type=float, default=CHANCE, help="of a fault for each Bundle")
+    parser.add_argument(
+        "--pause",
+        type=float,
+        nargs=2,
+        default=PAUSE_SECONDS,
+        metavar=("LEAST", "MOST"),
+        help="seconds between two faults beside HTTP",
+    )
     parser.add_argument("--report", type=Path, help="also write the report to this file")
     asked = parser.parse_args(arguments)
     # Whoever ends the run has its processes ended and its disk unmounted too.
     signal.signal(signal.SIGTERM, signal.default_int_handler)
     folder = Path(tempfile.mkdtemp(prefix="resus-faults-"))
-    setting = Setting(asked.store, asked.seed, asked.faults, asked.minutes, folder / "run")
+    setting = Setting(
+        asked.store,
+        asked.seed,
+        asked.faults,
+        asked.minutes,
+        folder / "run",
+        chance=asked.chance,
+        pause_seconds=(asked.pause[0], asked.pause[1]),
+    )
     folder.chmod(0o755)
     try:
         report = play(setting, lambda text: print(text, file=sys.stderr, flush=True))

@@ -24,21 +24,24 @@ TIMEOUT_SECONDS = 2
 LEASE_SECONDS = 2 * TIMEOUT_SECONDS + 10
 """How long a lease lasts with that timeout; a worker that is stopped for longer has lost its lanes."""
 
+CHANCE = 0.65
+PAUSE_SECONDS = (3.0, 8.0)
+
 _READY_SECONDS = 180.0
 
 
 @dataclass(frozen=True, slots=True)
 class Setting:
-    """What a run is asked for. `chance` is that of a fault for each request that reaches the FHIR server."""
+    """What a run is asked for. `chance` is that of a fault for each Bundle that reaches the FHIR server."""
 
     store: StoreKind
     seed: int
     faults: int
     minutes: float
     folder: Path
-    chance: float = 0.65
+    chance: float = CHANCE
     clients: int = 8
-    pause_seconds: tuple[float, float] = (3.0, 8.0)
+    pause_seconds: tuple[float, float] = PAUSE_SECONDS
     """Between what is broken beside HTTP."""
     longest_jumps: tuple[int, ...] = (60, 600, 10_800)
     """Up to how many seconds a clock jumps: one of these each time."""
