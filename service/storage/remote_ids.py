@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
+
 from sqlalchemy import bindparam, delete, insert, select
 
 from service.storage.schema import remote_ids
@@ -22,16 +25,22 @@ _ONE = Statement(
 )
 
 
-def keep_remote_id(tx: Transaction, key: tuple[str, str], remote_id: str, remote_version: str | None) -> None:
-    """Keep the id and version that the destination gave a resource."""
-    tx.run(_FORGET, resource_type=key[0], resource_id=key[1])
-    tx.run(
-        _INSERT,
-        resource_type=key[0],
-        resource_id=key[1],
-        remote_id=remote_id,
-        remote_version=remote_version,
-    )
+@dataclass(frozen=True, slots=True)
+class RemoteId:
+    """The id, and the version where it is known, that the destination gave a resource."""
+
+    resource_type: str
+    resource_id: str
+    remote_id: str
+    remote_version: str | None
+
+
+def keep_remote_ids(tx: Transaction, kept: Sequence[RemoteId]) -> None:
+    """Keep what the destination gave resources, in place of what it gave them before."""
+    keys = [{"resource_type": one.resource_type, "resource_id": one.resource_id} for one in kept]
+    tx.run_many(_FORGET, keys)
+    more = [{"remote_id": one.remote_id, "remote_version": one.remote_version} for one in kept]
+    tx.run_many(_INSERT, [{**key, **rest} for key, rest in zip(keys, more, strict=True)])
 
 
 def remote_id(tx: Transaction, resource_type: str, resource_id: str) -> str | None:

@@ -92,6 +92,8 @@ class SqliteDatabase:
         connection = self._open()
         if reads_only:
             connection.execute("PRAGMA query_only = ON")
+            # What readers look at is small or passes by once.
+            connection.execute("PRAGMA cache_size = -4096")
         return SqliteConnection(connection)
 
     @contextmanager

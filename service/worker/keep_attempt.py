@@ -26,7 +26,7 @@ from service.records.receipts import Receipt
 from service.settings import Strategy
 from service.storage.deliveries import AttemptResult, KeptBatch, dissolve_batch, keep_batch, record_attempt
 from service.storage.lanes import Lease, renew_lease, require_lease
-from service.storage.remote_ids import keep_remote_id
+from service.storage.remote_ids import RemoteId, keep_remote_ids
 from service.storage.statements import Transaction
 from service.worker.batch import Batch
 
@@ -79,11 +79,7 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
     attempts = max(member.attempts for member in batch.members) + 1
     match verdict:
         case Arrived():
-            for resource, (told, version) in zip(batch.sent, verdict.places, strict=True):
-                # A server that takes our ids need not say where it put a resource.
-                place = told or (resource.resource_id if batch.strategy is Strategy.CLIENT_IDS else "")
-                if place:
-                    keep_remote_id(tx, (resource.resource_type, resource.resource_id), place, version)
+            keep_remote_ids(tx, _given(batch, verdict))
             _record(tx, batch, "delivered", now, receipt)
         case TooLarge() | Refused():
             _hold_the_guilty(tx, batch, receipt, verdict)
@@ -114,6 +110,17 @@ def _conflicts(batch: Batch) -> int:
 def _errors(batch: Batch) -> int:
     """Return how often the server has failed at the batch, this time included."""
     return max(member.answered_errors for member in batch.members) + 1
+
+
+def _given(batch: Batch, arrived: Arrived) -> list[RemoteId]:
+    """Return the ids that the server gave the resources of a batch."""
+    given: list[RemoteId] = []
+    for resource, (told, version) in zip(batch.sent, arrived.places, strict=True):
+        # A server that takes our ids need not say where it put a resource.
+        place = told or (resource.resource_id if batch.strategy is Strategy.CLIENT_IDS else "")
+        if place:
+            given.append(RemoteId(resource.resource_type, resource.resource_id, place, version))
+    return given
 
 
 def _with_conflicts(batch: Batch, count: int) -> Batch:

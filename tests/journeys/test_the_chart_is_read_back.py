@@ -166,7 +166,8 @@ def test_the_worker_reads_back_by_itself_whenever_its_hours_have_passed(site: Si
 
 
 def test_what_cannot_be_verified_is_said(site: Site, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    if isinstance(store_in(tmp_path, "s"), Path):  # A database is there or does not answer, which is said elsewhere.
+    # A database is there or does not answer, which is said elsewhere.
+    if isinstance(store_in(tmp_path, "s"), Path):
         missing = verify(site, tmp_path, monkeypatch)
         assert (missing.exit_code, "There is no store at" in missing.output) == (2, True)
     with running_service(quick_settings(tmp_path / "s.sqlite", site.base)):
