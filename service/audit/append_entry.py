@@ -68,6 +68,11 @@ def entry_hash(entry: AuditEntry) -> str:
     ).hexdigest()
 
 
+def _without_nul(text: str) -> str:
+    """Return a text that every database keeps as it is; an address of a refused request may hold anything."""
+    return text.replace("\x00", "\ufffd")
+
+
 def append_entry(
     tx: Transaction, receipt: Receipt, happening: Happening, refused_body: bytes | None = None
 ) -> AuditEntry:
@@ -86,8 +91,8 @@ def append_entry(
         recorded_at=receipt.stamp,
         action=happening.action.value,
         actor=receipt.actor,
-        case_id=happening.case_id,
-        subject=happening.subject[:200],
+        case_id=_without_nul(happening.case_id) if happening.case_id is not None else None,
+        subject=_without_nul(happening.subject)[:200],
         outcome=happening.outcome,
         detail=canonical_json(detail).decode(),
         hash="",

@@ -7,7 +7,9 @@ from collections.abc import Iterator
 from contextlib import AbstractContextManager, contextmanager, suppress
 
 import psycopg
+from psycopg.abc import Buffer
 from psycopg.conninfo import conninfo_to_dict
+from psycopg.types.string import StrDumperUnknown
 from sqlalchemy import func, select
 from sqlalchemy.dialects.postgresql.psycopg import PGDialect_psycopg
 
@@ -45,6 +47,14 @@ _SESSION_SETTINGS = (
     # What is answered is on the disk, whatever the database's own default says. A stronger setting stays.
     "SELECT set_config('synchronous_commit', 'on', false) WHERE current_setting('synchronous_commit') = 'off'",
 )
+
+
+class _TextDumper(StrDumperUnknown):
+    """Hands texts over. PostgreSQL keeps none with a NUL in it, so what is asked for with one is not there."""
+
+    def dump(self, obj: str) -> Buffer | None:
+        """Return the bytes of a text; a NUL becomes the replacement character."""
+        return super().dump(obj.replace("\x00", "\ufffd") if "\x00" in obj else obj)
 
 
 class PostgresqlConnection:
@@ -123,6 +133,7 @@ class PostgresqlDatabase:
     def connect(self, *, reads_only: bool) -> PostgresqlConnection:
         """Return a new connection."""
         connection = psycopg.connect(self.url, autocommit=True, **_SESSION)  # type: ignore[arg-type]  # libpq takes numbers as text.
+        connection.adapters.register_dumper(str, _TextDumper)
         for statement in _SESSION_SETTINGS:
             connection.execute(statement.encode())
         if reads_only:
