@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
-from sqlalchemy import BindParameter, bindparam, insert, select, update
+from sqlalchemy import and_, bindparam, insert, or_, select, update
 
 from service.storage.schema import deliveries, resources
 from service.storage.statements import Statement, Transaction
@@ -39,10 +39,15 @@ _COLUMNS = (
     resources.c.body,
     resources.c.delivery_id,
 )
-_MOST_ASKED = 16
+_MOST_ASKED = 8
 """How many resources one statement asks for: a record of the usual size names fewer."""
 
-_asked: list[BindParameter[str]] = [bindparam(f"id_{place}") for place in range(_MOST_ASKED)]
+_asked = [
+    and_(
+        resources.c.resource_type == bindparam(f"type_{place}"), resources.c.resource_id == bindparam(f"id_{place}")
+    )
+    for place in range(_MOST_ASKED)
+]
 _KNOWN = Statement(
     select(
         resources.c.resource_type,
@@ -53,7 +58,7 @@ _KNOWN = Statement(
         deliveries.c.state,
     )
     .join_from(resources, deliveries, deliveries.c.delivery_id == resources.c.delivery_id)
-    .where(resources.c.resource_id.in_(_asked))
+    .where(or_(*_asked))
 )
 _OF_CASE = Statement(
     select(*_COLUMNS)
@@ -99,15 +104,15 @@ class KnownVersion:
 def known_versions(tx: Transaction, references: Collection[str]) -> dict[str, KnownVersion]:
     """Return what is known of resources' newest versions, by their references; those never made are not in it."""
     known: dict[str, KnownVersion] = {}
-    ids = sorted({reference.partition("/")[2] for reference in references})
-    for start in range(0, len(ids), _MOST_ASKED):
-        asked = ids[start : start + _MOST_ASKED]
-        # No resource has an empty id.
-        asked += [""] * (_MOST_ASKED - len(asked))
-        for row in tx.run(_KNOWN, **{f"id_{place}": one for place, one in enumerate(asked)}):
-            reference = f"{row[0]}/{row[1]}"
-            if reference in references:
-                known[reference] = KnownVersion(*row[2:])
+    keys = sorted(reference.split("/", 1) for reference in references)
+    for start in range(0, len(keys), _MOST_ASKED):
+        asked = keys[start : start + _MOST_ASKED]
+        # No resource has an empty type.
+        asked += [["", ""]] * (_MOST_ASKED - len(asked))
+        names = {f"type_{place}": kind for place, (kind, _) in enumerate(asked)}
+        names |= {f"id_{place}": resource_id for place, (_, resource_id) in enumerate(asked)}
+        for row in tx.run(_KNOWN, **names):
+            known[f"{row[0]}/{row[1]}"] = KnownVersion(*row[2:])
     return known
 
 
