@@ -18,7 +18,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -51,11 +51,11 @@ class Run:
 
 
 @contextmanager
-def started(arguments: tuple[str, ...], folder: Path) -> Iterator[str]:
+def started(arguments: tuple[str, ...], folder: Path, settings: Mapping[str, str] | None = None) -> Iterator[str]:
     """Yield the base URL of a service with an open case of one event; it is ended at the end."""
     port = free_port()
     environment = {name: value for name, value in os.environ.items() if not name.startswith("RESUS_")}
-    environment["RESUS_STORE"] = str(folder / "service.sqlite")
+    environment |= {"RESUS_STORE": str(folder / "service.sqlite"), **(settings or {})}
     process = subprocess.Popen([sys.executable, *arguments, str(port)], cwd=ROOT, env=environment)
     base = f"http://127.0.0.1:{port}"
     try:
@@ -85,13 +85,13 @@ def _wait_until_ready(client: httpx.Client, process: subprocess.Popen[bytes]) ->
     raise RuntimeError("the service was not ready in time")
 
 
-def generate(base: str, seconds: int, name: str) -> Run:
+def generate(base: str, seconds: int, name: str, connections: int = CONNECTIONS) -> Run:
     """Return what the generator measured; AssertionError where an event was not taken."""
     wrk = shutil.which("wrk")
     if wrk is None:
         raise SystemExit("wrk generates the load and is not installed: apt-get install wrk")
     outcome = subprocess.run(
-        [wrk, "-t2", f"-c{CONNECTIONS}", f"-d{seconds}s", "--timeout", "10s",
+        [wrk, "-t2", f"-c{connections}", f"-d{seconds}s", "--timeout", "10s",
          "-s", str(SCRIPT), f"{base}{CASE}/events", "--", name],
         capture_output=True, text=True, check=True, timeout=seconds + 60,
     )  # fmt: skip
