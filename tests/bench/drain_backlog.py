@@ -1,12 +1,14 @@
 """Measures how fast a waiting backlog leaves: against a server that only answers, or any other FHIR server.
 
-    python -m tests.bench.drain_backlog [--resources 20000] [--workers 1] [--entries 20] [--store URL]
+    python -m tests.bench.drain_backlog [--resources 20000] [--workers 1] [--entries 20] [--store URL] [--cold]
+        [--server answering|sekmet|hapi-jpa]
 
 A backlog of invented cases is taken in by a service without a worker. Then workers (`resus-fhir deliver`, each a
 process) are started while nothing listens at the destination, until the second reader has read all of it ahead, as
-it does in an outage; with `--cold` that is left out. Then the server is started, and the time from the first to the
-last Bundle that it answers is taken. The memory (resident) of the largest worker is taken before, in the middle and
-at the end. For comparison the same Bundles are sent once more by bare httpx over the same number of connections.
+it does in an outage; with `--cold` that is left out. Then the server is started, and the time from the first attempt
+to the last outcome in the audit log is taken. The memory (resident) of the largest worker is taken before, in the
+middle and at the end. For comparison the same Bundles are sent once more by bare httpx over the same number of
+connections, to a fresh server at the same address.
 """
 
 from __future__ import annotations
@@ -19,6 +21,8 @@ import subprocess
 import sys
 import tempfile
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -28,9 +32,9 @@ import httpx
 from service.data_folders import data_folder
 from service.demo import free_port
 from service.exact_json import read_json, write_json
-from service.storage.deliveries import count_by_state
-from service.storage.store import Store
+from service.records.instants import parse_instant
 from tests.support.stores import rows
+from tests.support.third_party_servers import start_hapi_jpa, start_sekmet
 
 ROOT = Path(__file__).parents[2]
 JSON = {"Content-Type": "application/json"}
@@ -155,7 +159,13 @@ async def replay(base: str, bodies: list[bytes], connections: int) -> float:
 
 
 def measure(
-    resources: int, *, workers: int = 1, entries: int = 20, store: str | None = None, cold: bool = False
+    resources: int,
+    *,
+    workers: int = 1,
+    entries: int = 20,
+    store: str | None = None,
+    cold: bool = False,
+    server: str = "answering",
 ) -> Drained:
     """Return what one run shows."""
     folder = Path(tempfile.mkdtemp(prefix="resus-drain-"))
@@ -182,31 +192,30 @@ def measure(
             unread = "SELECT count(*) FROM deliveries WHERE state = 'waiting' AND read_twice = 0"
             _until(lambda: rows(location, unread) == [(0,)], "reading ahead")
         ahead = time.monotonic() - began
-        server = processes.start("tests.bench.answering_server", str(port))
-        if cold:
-            delivering = [processes.start("service", "deliver") for _ in range(workers)]
-        counts = f"{base}/counts"
-        _until(lambda: _answers(counts), "the server")
-        memory = [_memory(delivering)]
-        processor = _processor_seconds(delivering)
-        _until(lambda: _counted(counts)["entries"] >= waiting / 2, "half of it")
-        memory.append(_memory(delivering))
-        _until(lambda: _is_drained(location), "the rest of it")
-        memory.append(_memory(delivering))
-        processor = _processor_seconds(delivering) - processor
-        counted = _counted(counts)
-        for process in delivering:
-            processes.end(process)
+        with _serving(server, folder / "server", port, processes):
+            if cold:
+                delivering = [processes.start("service", "deliver") for _ in range(workers)]
+            memory = [_memory(delivering)]
+            processor = _processor_seconds(delivering)
+            queued = _waiting(location)
+            _until(lambda: _waiting(location) <= queued / 2, "half of it")
+            memory.append(_memory(delivering))
+            _until(lambda: not _waiting(location), "the rest of it")
+            memory.append(_memory(delivering))
+            processor = _processor_seconds(delivering) - processor
+            for process in delivering:
+                processes.end(process)
         bodies = [body for (body,) in rows(location, "SELECT body FROM batches ORDER BY batch_id")]
-        connections = 8 * workers
-        bare = asyncio.run(replay(base, bodies, connections))
-        processes.end(server)
-        seconds = counted["last"] - counted["first"]
+        with _serving(server, folder / "fresh", port, processes):
+            bare = asyncio.run(replay(base, bodies, 8 * workers))
+        ((began_at,),) = rows(location, "SELECT min(recorded_at) FROM audit_entries WHERE action = 'attempt'")
+        ((ended_at,),) = rows(location, "SELECT max(recorded_at) FROM audit_entries WHERE action = 'outcome'")
+        seconds = (parse_instant(ended_at) - parse_instant(began_at)).total_seconds()
         return Drained(
-            counted["entries"],
-            counted["bundles"],
-            counted["entries"] / seconds,
-            counted["entries"] / bare,
+            waiting,
+            len(bodies),
+            waiting / seconds,
+            waiting / bare,
             ahead,
             (memory[0], memory[1], memory[2]),
             processor,
@@ -216,17 +225,27 @@ def measure(
         shutil.rmtree(folder)
 
 
-def _counted(address: str) -> Any:
-    return httpx.get(address, trust_env=False, timeout=30).json()
-
-
-def _is_drained(location: Path | str) -> bool:
-    store = Store(location)
+@contextmanager
+def _serving(name: str, folder: Path, port: int, processes: Processes) -> Iterator[None]:
+    """Have a server listen, fresh where the folder is new."""
+    base = f"http://127.0.0.1:{port}/fhir"
+    if name == "answering":
+        answering = processes.start("tests.bench.answering_server", str(port))
+        _until(lambda: _answers(f"{base}/metadata"), "the server")
+        yield
+        processes.end(answering)
+        return
+    start = {"sekmet": start_sekmet, "hapi-jpa": start_hapi_jpa}[name]
+    running = start(folder, port)
     try:
-        return store.read_now(count_by_state)["waiting"] == 0
+        yield
     finally:
-        for connection in store._connections:
-            connection.close()
+        running.stop()
+
+
+def _waiting(location: Path | str) -> int:
+    ((count,),) = rows(location, "SELECT count(*) FROM deliveries WHERE state = 'waiting'")
+    return int(count)
 
 
 def main() -> None:
@@ -237,12 +256,20 @@ def main() -> None:
     parser.add_argument("--entries", type=int, default=20)
     parser.add_argument("--store", default=None)
     parser.add_argument("--cold", action="store_true")
+    parser.add_argument("--server", choices=["answering", "sekmet", "hapi-jpa"], default="answering")
     asked = parser.parse_args()
     drained = measure(
-        asked.resources, workers=asked.workers, entries=asked.entries, store=asked.store, cold=asked.cold
+        asked.resources,
+        workers=asked.workers,
+        entries=asked.entries,
+        store=asked.store,
+        cold=asked.cold,
+        server=asked.server,
     )
     how = "cold" if asked.cold else f"read ahead in {drained.read_ahead_seconds:.0f} s"
-    print(f"{drained.resources} resources in {drained.bundles} Bundles, {asked.workers} worker(s), {how}")
+    print(
+        f"{drained.resources} resources in {drained.bundles} Bundles, {asked.workers} worker(s), {asked.server}, {how}"
+    )
     print(f"  delivered     {drained.resources_a_second:8.0f} resources/s")
     print(f"  bare replay   {drained.bare_resources_a_second:8.0f} resources/s; ratio {drained.ratio:.2f}")
     share = drained.processor_seconds / drained.resources * 1000
