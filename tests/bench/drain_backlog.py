@@ -6,9 +6,9 @@
 A backlog of invented cases is taken in by a service without a worker. Then workers (`resus-fhir deliver`, each a
 process) are started while nothing listens at the destination, until the second reader has read all of it ahead, as
 it does in an outage; with `--cold` that is left out. Then the server is started, and the time from the first
-attempt to the last outcome in the audit log is taken. The memory (resident) of the largest worker is taken before, in the
-middle and at the end. For comparison the same Bundles are sent once more by bare httpx over the same number of
-connections, to a fresh server at the same address.
+attempt to the last outcome in the audit log is taken. The memory (resident) of the largest worker is taken before,
+in the middle and at the end. For comparison the same Bundles are sent once more by bare httpx over the same number
+of connections, to a fresh server at the same address.
 """
 
 from __future__ import annotations
@@ -267,9 +267,8 @@ def main() -> None:
         server=asked.server,
     )
     how = "cold" if asked.cold else f"read ahead in {drained.read_ahead_seconds:.0f} s"
-    print(
-        f"{drained.resources} resources, {drained.bundles} Bundles, {asked.server}, {asked.workers} worker(s), {how}"
-    )
+    what = f"{drained.resources} resources in {drained.bundles} Bundles to {asked.server}"
+    print(f"{what}, {asked.workers} worker(s), {how}")
     print(f"  delivered     {drained.resources_a_second:8.0f} resources/s")
     print(f"  bare replay   {drained.bare_resources_a_second:8.0f} resources/s; ratio {drained.ratio:.2f}")
     share = drained.processor_seconds / drained.resources * 1000
