@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Path, Query, Request
 from starlette.responses import Response
@@ -11,7 +11,9 @@ from service.pipeline.preview import preview
 from service.pipeline.read_deliveries import read_deliveries
 from service.pipeline.settle_held import discard_delivery, retry_delivery, retry_held
 from service.pipeline.stages import Answer, Refusal
+from service.pipeline.trace_concerns import trace_concerns
 from service.problems import Rejected
+from service.storage.statements import Transaction
 from service.web.answers import json_answer, problem_answer
 from service.web.authenticate import Scope
 from service.web.requests import MOST_NUMBER, RefusedBodyError, identify, parts_of, read_json_body
@@ -43,8 +45,14 @@ async def get_deliveries(
 ) -> Response:
     """Return a page of deliveries, oldest first; held ones with the server's OperationOutcome."""
     await identify(request, "deliveries", Scope.INTEGRATE, Scope.AUDIT)
-    store = parts_of(request).store
-    return json_answer(await store.read(lambda tx: read_deliveries(tx, state, case_id, after, limit)))
+    parts = parts_of(request)
+
+    def read(tx: Transaction) -> dict[str, Any]:
+        page = read_deliveries(tx, state, case_id, after, limit)
+        trace_concerns(tx, parts.stages, page["deliveries"])
+        return page
+
+    return json_answer(await parts.store.read(read))
 
 
 def _answered(answer: Answer) -> Response:

@@ -81,8 +81,38 @@ def test_a_refusal_says_of_which_resource_record_and_element_it_speaks(site: Sit
     (procedure,) = [
         name for name, body in client.fhir(CASE).items() if name.startswith("Procedure/") and "partOf" in body
     ]
-    assert held["concerns"] == [{"resource": procedure, "record": f"event:{CASE}/e-1", "path": "Procedure.status"}]
+    (concern,) = held["concerns"]
+    assert {name: concern[name] for name in ("resource", "record", "path")} == {
+        "resource": procedure,
+        "record": f"event:{CASE}/e-1",
+        "path": "Procedure.status",
+    }
+    assert concern["fields"] == []
+    (line,) = concern["lines"]
+    assert line.startswith("fragments.yaml:")
     assert held["outcome"]["issue"][0]["code"] == "invariant"
+
+
+@pytest.mark.parametrize(
+    ("element", "fields"),
+    [
+        ("component[0].valueQuantity.value", ["energy_selected_joules"]),
+        ("component.valueQuantity", ["energy_selected_joules"]),
+        ("component[0]", ["energy_selected_joules"]),
+        ("subject.display", []),
+    ],
+)
+def test_a_refused_element_is_traced_to_the_field_of_the_event(
+    site: Site, client: Client, element: str, fields: list[str]
+) -> None:
+    open_demo(client)
+    site.server.standing = refusing_entry("Observation", element)
+    post(client, shock())
+    (held,) = client.deliveries("held")
+    (concern,) = held["concerns"]
+    assert concern["path"] == f"Observation.{element}"
+    assert [name for name in concern["fields"] if name.startswith("energy")] == fields
+    assert concern["lines"]
 
 
 def test_all_that_is_held_in_a_case_is_retried_at_once_and_that_of_other_cases_stays(
