@@ -177,6 +177,8 @@ def measure(
         "RESUS_DESTINATION": base,
         "RESUS_BUNDLE_MAX_ENTRIES": str(entries),
         "RESUS_RETRY_MAX_SECONDS": "1",
+        # A Bundle that names ids of the server's own could not be sent again to a fresh one.
+        "RESUS_STRATEGY": "client-ids",
     }
     processes = Processes(folder, place, more)
     try:
