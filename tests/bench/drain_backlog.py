@@ -141,20 +141,39 @@ def _processor_seconds(processes: list[subprocess.Popen[bytes]]) -> float:
     return ticks / os.sysconf("SC_CLK_TCK")
 
 
-async def replay(base: str, bodies: list[bytes], connections: int) -> float:
-    """Return how many seconds bare httpx takes to send the Bundles, in their order, over the connections."""
-    waiting = iter(bodies)
+def _bundles_by_lane(location: Path | str) -> list[list[bytes]]:
+    """Return the Bundles of each lane in their order, those of devices first, since others refer to them."""
+    sql = (
+        "SELECT b.batch_id, min(d.lane) FROM batches b JOIN deliveries d ON d.batch_id = b.batch_id"
+        " GROUP BY b.batch_id ORDER BY b.batch_id"
+    )
+    bodies = dict(rows(location, "SELECT batch_id, body FROM batches"))
+    lanes: dict[str, list[bytes]] = {}
+    for batch_id, lane in rows(location, sql):
+        lanes.setdefault(lane, []).append(bodies[batch_id])
+    return [lanes[lane] for lane in sorted(lanes, key=lambda lane: not lane.startswith("device:"))]
 
-    async def send(client: httpx.AsyncClient) -> None:
-        for body in waiting:
+
+async def replay(base: str, lanes: list[list[bytes]], connections: int) -> float:
+    """Return how many seconds bare httpx takes to send the Bundles, each lane's in order, over the connections."""
+    first, *others = lanes
+    waiting = iter(others)
+
+    async def send(client: httpx.AsyncClient, bodies: list[bytes]) -> None:
+        for body in bodies:
             headers = {"Content-Type": "application/fhir+json", "Accept": "application/fhir+json"}
             answer = await client.post(base, content=body, headers=headers)
             assert answer.status_code == 200, answer.text
 
+    async def send_lanes(client: httpx.AsyncClient) -> None:
+        for bodies in waiting:
+            await send(client, bodies)
+
     limits = httpx.Limits(max_connections=connections, max_keepalive_connections=connections)
     async with httpx.AsyncClient(limits=limits, timeout=120, trust_env=False) as client:
         began = time.monotonic()
-        await asyncio.gather(*(send(client) for _ in range(connections)))
+        await send(client, first)
+        await asyncio.gather(*(send_lanes(client) for _ in range(connections)))
         return time.monotonic() - began
 
 
@@ -207,15 +226,15 @@ def measure(
             processor = _processor_seconds(delivering) - processor
             for process in delivering:
                 processes.end(process)
-        bodies = [body for (body,) in rows(location, "SELECT body FROM batches ORDER BY batch_id")]
+        lanes = _bundles_by_lane(location)
         with _serving(server, folder / "fresh", port, processes):
-            bare = asyncio.run(replay(base, bodies, 8 * workers))
+            bare = asyncio.run(replay(base, lanes, 8 * workers))
         ((began_at,),) = rows(location, "SELECT min(recorded_at) FROM audit_entries WHERE action = 'attempt'")
         ((ended_at,),) = rows(location, "SELECT max(recorded_at) FROM audit_entries WHERE action = 'outcome'")
         seconds = (parse_instant(ended_at) - parse_instant(began_at)).total_seconds()
         return Drained(
             waiting,
-            len(bodies),
+            sum(len(bodies) for bodies in lanes),
             waiting / seconds,
             waiting / bare,
             ahead,
