@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import signal
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from typing import Annotated
 
 import typer
@@ -21,6 +23,19 @@ serve_app = typer.Typer(add_completion=False)
 deliver_app = typer.Typer(add_completion=False)
 
 
+@contextmanager
+def _one_sentence() -> Iterator[None]:
+    """Stop with a sentence where settings, mapping data or store cannot be used."""
+    try:
+        yield
+    except WrongSettings as wrong:
+        stop(f"The settings cannot be used: {wrong}")
+    except WrongMapping as wrong:
+        stop(f"The mapping data cannot be used:\n{wrong}")
+    except ServiceProblem as problem:
+        stop(problem.problems[0].message)
+
+
 @serve_app.command(name="serve")
 def serve_command(
     *,
@@ -35,17 +50,10 @@ def serve_command(
     configure_logging()
     settings = settings_or_stop()
     own_host = f"[{host}]" if ":" in host else "127.0.0.1" if host in ("0.0.0.0", "localhost") else host  # noqa: S104
-    try:
+    with _one_sentence(), collection_paused():
         check_address(settings, host)
-        with collection_paused():
-            application = build_application(settings, ServeOptions(f"http://{own_host}:{port}", delivers=delivers))
-            prepare_store(settings)
-    except WrongSettings as wrong:
-        stop(f"The settings cannot be used: {wrong}")
-    except WrongMapping as wrong:
-        stop(f"The mapping data cannot be used:\n{wrong}")
-    except ServiceProblem as problem:
-        stop(problem.problems[0].message)
+        application = build_application(settings, ServeOptions(f"http://{own_host}:{port}", delivers=delivers))
+        prepare_store(settings)
     # Nothing here speaks over web sockets, and a server that could would import a library for it at each start.
     uvicorn.run(
         application,
@@ -71,15 +79,11 @@ def deliver_command() -> None:
             loop.add_signal_handler(number, lambda: task.cancel() if task else None)
         await deliver(settings)
 
-    try:
-        # The loop that `serve` runs on, which is faster than Python's own where the platform has it.
-        with asyncio.Runner(loop_factory=Config(app="", loop="auto").get_loop_factory()) as runner:
-            runner.run(until_stopped())
-    except asyncio.CancelledError:
-        return
-    except WrongSettings as wrong:
-        stop(f"The settings cannot be used: {wrong}")
-    except WrongMapping as wrong:
-        stop(f"The mapping data cannot be used:\n{wrong}")
-    except ServiceProblem as problem:
-        stop(problem.problems[0].message)
+    # The loop that `serve` runs on, which is faster than Python's own where the platform has it.
+    loop_factory = Config(app="", loop="auto").get_loop_factory()
+    with (
+        _one_sentence(),
+        suppress(asyncio.CancelledError),
+        asyncio.Runner(loop_factory=loop_factory) as runner,
+    ):
+        runner.run(until_stopped())

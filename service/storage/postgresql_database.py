@@ -122,7 +122,7 @@ class PostgresqlDatabase:
 
     def bring_to_newest_schema(self) -> None:
         """Create the tables or bring them up to date; whoever comes second waits and finds them done."""
-        with psycopg.connect(self.url, autocommit=True, **_SESSION) as connection:  # type: ignore[arg-type]  # libpq takes numbers as text.
+        with self._open() as connection:
             if _revision(connection) == NEWEST_REVISION:
                 return
             connection.execute("SELECT pg_advisory_lock(%s)", [_WRITER_LOCK + 1])
@@ -132,7 +132,7 @@ class PostgresqlDatabase:
 
     def connect(self, *, reads_only: bool) -> PostgresqlConnection:
         """Return a new connection."""
-        connection = psycopg.connect(self.url, autocommit=True, **_SESSION)  # type: ignore[arg-type]  # libpq takes numbers as text.
+        connection = self._open()
         connection.adapters.register_dumper(str, _TextDumper)
         for statement in _SESSION_SETTINGS:
             connection.execute(statement.encode())
@@ -144,6 +144,9 @@ class PostgresqlDatabase:
     def hold_delivery_right(self) -> Iterator[bool]:
         """Yield True: any number of workers deliver, each from the lanes that it has leased."""
         yield True
+
+    def _open(self) -> psycopg.Connection:
+        return psycopg.connect(self.url, autocommit=True, **_SESSION)  # type: ignore[arg-type]  # libpq takes numbers as text.
 
 
 def _revision(connection: psycopg.Connection) -> str | None:

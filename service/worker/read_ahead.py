@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable
+from functools import partial
 
 from service.delivery.build_bundle import Outgoing
 from service.storage.deliveries import mark_read_twice, resources_of_delivery, unread_deliveries
@@ -20,14 +21,14 @@ async def read_ahead(store: Store, is_needed: Callable[[], bool], after: int = 0
     What the second reader refuses is left to whoever sends it, who reads it again and holds it.
     """
     while is_needed():
-        page = await store.read(lambda tx, after=after: _page(tx, after))  # type: ignore[misc]  # mypy takes no defaults.
+        page = await store.read(partial(_page, after=after))
         if not page:
             break
         good: list[int] = []
         for number, resources in page:
             if not await asyncio.to_thread(second_reading, resources):
                 good.append(number)
-        await store.claim(lambda tx, good=good: mark_read_twice(tx, good))  # type: ignore[misc]  # The same.
+        await store.claim(partial(mark_read_twice, numbers=good))
         after = page[-1][0]
     return after
 

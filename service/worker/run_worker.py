@@ -52,7 +52,6 @@ class Worker:
         self._clock = clock
         self._random = random.Random()  # noqa: S311 - jitter, not a secret.
         self._busy: set[str] = set()
-        self._stopping = False
         self._wake = asyncio.Event()
         self._stopped = asyncio.Event()
         self.destination = DestinationState(
@@ -79,7 +78,7 @@ class Worker:
         loop = asyncio.get_running_loop()
         self._store.call_after_commit(lambda: _set_from_thread(loop, self._wake))
         is_standing_by = False
-        while not self._stopping:
+        while not self._stopped.is_set():
             with self._store.database.hold_delivery_right() as is_ours:
                 if is_ours:
                     await self._deliver_until_stopped()
@@ -92,7 +91,6 @@ class Worker:
 
     def stop(self) -> None:
         """Have `run` end once what is under way is finished."""
-        self._stopping = True
         self._stopped.set()
         self._wake.set()
 
@@ -105,7 +103,7 @@ class Worker:
         reading = asyncio.create_task(self._read_ahead_regularly())
         if not self._store.database.is_shared:
             await self._end_leases_left_behind()
-        while not self._stopping:
+        while not self._stopped.is_set():
             self._wake.clear()
             if not self.destination.is_usable and not await self._ask_after_pause():
                 continue
@@ -119,7 +117,7 @@ class Worker:
 
     async def _end_leases_left_behind(self) -> None:
         """End the leases of a process that was killed; whoever has the right to deliver is alone."""
-        while not self._stopping:
+        while not self._stopped.is_set():
             try:
                 await self._store.claim(end_all_leases)
             except Unavailable:
@@ -131,7 +129,7 @@ class Worker:
     async def _read_ahead_regularly(self) -> None:
         """Read what waits while the destination is down."""
         last = 0
-        while not self._stopping:
+        while not self._stopped.is_set():
             try:
                 last = await read_ahead(self._store, self._is_down, last)
             except Unavailable:
@@ -139,7 +137,7 @@ class Worker:
             await self._until_stopped(_POLL_SECONDS)
 
     def _is_down(self) -> bool:
-        return not self._stopping and not self.destination.is_usable
+        return not self._stopped.is_set() and not self.destination.is_usable
 
     async def _until_stopped(self, seconds: float) -> None:
         """Wait for a time, or until the worker is stopped."""
@@ -172,7 +170,7 @@ class Worker:
             now = self._clock()
             pause = self._plan(now, state.circuit.openings, state.circuit.after_seconds) - now
             await self._until_stopped(pause.total_seconds())
-        if self._stopping:
+        if self._stopped.is_set():
             return False
         try:
             capabilities = await self._client.capabilities()
@@ -204,7 +202,7 @@ class Worker:
 
     async def _serve_lane(self, lane: str) -> None:
         try:
-            await self._server.serve(lane, lambda: self._stopping)
+            await self._server.serve(lane, self._stopped.is_set)
         except LeaseLostError:
             log.warning("lease_lost", lane=lane)
         except Exception as error:
@@ -217,7 +215,7 @@ class Worker:
 
     async def _let_go(self, lane: str) -> None:
         """End the lease of a lane once the store answers again."""
-        while not self._stopping:
+        while not self._stopped.is_set():
             await self._until_stopped(_POLL_SECONDS)
             with contextlib.suppress(Unavailable):
                 await self._server.let_go(lane)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from datetime import timedelta
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -74,8 +75,8 @@ def test_a_lease_that_has_ended_is_free_for_the_next_and_the_first_worker_can_ke
     assert _claim(store, MINE) == ["case:c-1"]
     for check in (require_lease, renew_lease):
         with pytest.raises(LeaseLostError):
-            store.write_now(lambda tx, check=check: check(tx, "case:c-1", ENDED))  # type: ignore[misc]
-        store.write_now(lambda tx, check=check: check(tx, "case:c-1", MINE))  # type: ignore[misc]
+            store.write_now(partial(check, lane="case:c-1", lease=ENDED))
+        store.write_now(partial(check, lane="case:c-1", lease=MINE))
     store.write_now(lambda tx: let_go_lane(tx, "case:c-1", ENDED))
     store.write_now(lambda tx: require_lease(tx, "case:c-1", MINE))
 

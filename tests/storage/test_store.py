@@ -6,6 +6,7 @@ import asyncio
 import threading
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import pytest
@@ -37,6 +38,10 @@ def _note(tx: Transaction, subject: str) -> int:
 
 def _noting(subject: str) -> Callable[[Transaction], int]:
     return lambda tx: _note(tx, subject)
+
+
+def _shown(tx: Transaction, sql: str) -> object:
+    return tx._cursor.execute(sql).fetchone()
 
 
 def _subjects(store: Store) -> list[str]:
@@ -127,7 +132,7 @@ def test_what_was_answered_is_on_the_disk(store: Store, tmp_path: Path) -> None:
         else {"SHOW synchronous_commit": "on", "SHOW default_transaction_isolation": "read committed"}
     )
     for sql, wanted in settings.items():
-        assert store.write_now(lambda tx, sql=sql: tx._cursor.execute(sql).fetchone()) == (wanted,)  # type: ignore[misc]
+        assert store.write_now(partial(_shown, sql=sql)) == (wanted,)
 
 
 def test_a_store_that_closes_commits_what_waits_and_takes_no_more(tmp_path: Path) -> None:

@@ -6,7 +6,6 @@ import os
 import shutil
 import signal
 import subprocess
-import sys
 import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
@@ -14,6 +13,7 @@ from pathlib import Path
 
 import psycopg
 
+from tests.support.killed_service import run_service_command
 from tests.support.postgresql_server import PostgresqlServer
 
 ROOT = Path(__file__).parents[2]
@@ -115,15 +115,7 @@ class ManagedProcess:
 
     def run_command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Run another command of the service with the settings of this process."""
-        return subprocess.run(
-            [sys.executable, "-m", "service", *arguments],
-            cwd=ROOT,
-            env=self._environment,
-            capture_output=True,
-            text=True,
-            timeout=600,
-            check=False,
-        )
+        return run_service_command(self._environment, *arguments, timeout_seconds=600)
 
     def _signal(self, number: signal.Signals) -> None:
         if self._process is not None and self._process.poll() is None:

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import threading
 import time
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -22,6 +23,21 @@ from tests.support.stores import store_in
 ROOT = Path(__file__).parents[2]
 _START_SECONDS = 60.0
 CORRECTIONS = ("correction 1", "correction 2")
+
+
+def run_service_command(
+    environment: Mapping[str, str], *arguments: str, timeout_seconds: float
+) -> subprocess.CompletedProcess[str]:
+    """Return how a command of the service ended."""
+    return subprocess.run(
+        [sys.executable, "-m", "service", *arguments],
+        cwd=ROOT,
+        env=environment,
+        capture_output=True,
+        text=True,
+        timeout=timeout_seconds,
+        check=False,
+    )
 
 
 class ServiceProcess:
@@ -77,15 +93,7 @@ class ServiceProcess:
 
     def run_command(self, *arguments: str) -> subprocess.CompletedProcess[str]:
         """Run another command of the service over the same store."""
-        return subprocess.run(
-            [sys.executable, "-m", "service", *arguments],
-            cwd=ROOT,
-            env=self._environment,
-            capture_output=True,
-            text=True,
-            timeout=120,
-            check=False,
-        )
+        return run_service_command(self._environment, *arguments, timeout_seconds=120)
 
 
 @dataclass(slots=True)
