@@ -16,11 +16,9 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import urlencode
 
-import httpx
-
 from service.clock import Clock, MakeId
 from service.delivery.authorise import NotAuthorisedError
-from service.delivery.exchange import UnreachableError, exchange
+from service.delivery.exchange import Http, Request, UnreachableError
 from service.delivery.judge_answer import Answer
 from service.exact_json import BrokenJsonError, read_json
 
@@ -28,6 +26,11 @@ if TYPE_CHECKING:
     # What reads a key imports a library for it, which only those wait for who have one.
     from service.delivery.client_keys import ClientKey
 
+_HEADERS = {
+    "Content-Type": "application/x-www-form-urlencoded",
+    "Accept": "application/json",
+    "User-Agent": "resus-fhir",
+}
 ASSERTION_TYPE = "urn:ietf:params:oauth:client-assertion-type:jwt-bearer"
 _ASSERTION_SECONDS = 240
 """How long an assertion is valid: servers allow at most 300 s by their own clock, which may be behind ours."""
@@ -56,7 +59,7 @@ class BackendServices:
         self,
         asked: TokenRequest,
         key: ClientKey,
-        http: httpx.AsyncBaseTransport,
+        http: Http,
         timeout_seconds: float,
         *,
         clock: Clock,
@@ -92,7 +95,7 @@ class BackendServices:
 
     async def close(self) -> None:
         """Close the connection to the token endpoint."""
-        await self._http.aclose()
+        await self._http.close()
 
     def _assertion(self) -> str:
         now = int(self._clock().timestamp())
@@ -114,19 +117,10 @@ class BackendServices:
             "client_assertion_type": ASSERTION_TYPE,
             "client_assertion": self._assertion(),
         }
-        request = httpx.Request(
-            "POST",
-            self._asked.token_url,
-            content=urlencode(form),
-            headers={
-                "Content-Type": "application/x-www-form-urlencoded",
-                "Accept": "application/json",
-                "User-Agent": "resus-fhir",
-            },
-        )
+        request = Request("POST", self._asked.token_url, _HEADERS, urlencode(form).encode())
         asked_at = self._monotonic()
         try:
-            answer = await exchange(self._http, request, self._timeout_seconds)
+            answer = await self._http.send(request, self._timeout_seconds)
         except UnreachableError as error:
             raise UnreachableError(f"the token endpoint does not answer: {error}") from None
         token, lifetime = _read_token(answer)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import ssl
 from typing import Any, TypeVar, assert_never
 
-import httpx
+import certifi
 
 from service.clock import Clock, random_id
 from service.delivery.authorise import (
@@ -17,7 +17,7 @@ from service.delivery.authorise import (
     readable,
 )
 from service.delivery.backend_services import BackendServices, TokenRequest
-from service.delivery.exchange import make_http_client
+from service.delivery.exchange import HttpPool
 from service.delivery.fhir_client import FhirClient
 from service.settings import DestinationAuth, Settings, WrongSettings
 
@@ -62,7 +62,7 @@ def make_authorisation(settings: Settings, clock: Clock, tls: ssl.SSLContext) ->
                 _needed(settings.destination_client_id),
                 settings.destination_scopes,
             )
-            http = make_http_client(connections=1, tls=tls)
+            http = HttpPool(connections=1, tls=tls)
             from service.delivery.client_keys import signing_key  # noqa: PLC0415 - as in `public_keys`.
 
             key = _needed(signing_key(settings))
@@ -92,11 +92,7 @@ def make_tls_context(settings: Settings) -> ssl.SSLContext:
     """Return the TLS context: whom we trust, and our certificate; WrongSettings where a file cannot be used."""
     authorities = settings.destination_ca_file
     try:
-        context = (
-            ssl.create_default_context(cafile=authorities)
-            if authorities is not None
-            else httpx.create_ssl_context(trust_env=False)
-        )
+        context = ssl.create_default_context(cafile=authorities or certifi.where())
     except (OSError, ssl.SSLError) as error:
         message = f"RESUS_DESTINATION_CA_FILE: {authorities} holds no certificates as PEM: {type(error).__name__}"
         raise WrongSettings(message) from None

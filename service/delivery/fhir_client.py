@@ -7,10 +7,10 @@ from collections.abc import Mapping
 from types import TracebackType
 from typing import Self
 
-import httpx
+from yarl import URL
 
 from service.delivery.authorise import Authorisation, NoAuthorisation
-from service.delivery.exchange import UnreachableError, exchange, make_http_client
+from service.delivery.exchange import HttpPool, Request, UnreachableError
 from service.delivery.judge_answer import Answer
 from service.delivery.read_capabilities import Capabilities, NotAFhirServerError, read_capabilities
 from service.exact_json import BrokenJsonError, read_json
@@ -37,11 +37,11 @@ class FhirClient:
         authorisation: Authorisation | None = None,
     ) -> None:
         self.base = base.rstrip("/")
-        self._base_url = httpx.URL(self.base)
+        self._address = str(URL(self.base))
         self.connections = connections
         self._timeout_seconds = timeout_seconds
         self._authorisation: Authorisation = authorisation or NoAuthorisation()
-        self._http = make_http_client(connections=connections, tls=tls)
+        self._http = HttpPool(connections=connections, tls=tls)
 
     async def __aenter__(self) -> Self:
         return self
@@ -49,7 +49,7 @@ class FhirClient:
     async def __aexit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        await self._http.aclose()
+        await self._http.close()
         await self._authorisation.close()
 
     async def capabilities(self) -> Capabilities:
@@ -90,13 +90,9 @@ class FhirClient:
         self, method: str, path: str, body: bytes | None, headers: Mapping[str, str], authorisation: str | None
     ) -> Answer:
         more = {"Authorization": authorisation} if authorisation is not None else {}
-        request = httpx.Request(
-            method,
-            self._base_url if not path else f"{self.base}/{path}",
-            headers={**_HEADERS, **headers, **more},
-            content=body,
-        )
-        return await exchange(self._http, request, self._timeout_seconds)
+        address = f"{self._address}/{path}" if path else self._address
+        request = Request(method, address, {**_HEADERS, **headers, **more}, body)
+        return await self._http.send(request, self._timeout_seconds)
 
 
 def _why_no_metadata(answer: Answer) -> str:

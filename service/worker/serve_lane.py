@@ -18,9 +18,10 @@ from service.delivery.exchange import UnreachableError
 from service.delivery.fhir_client import FhirClient
 from service.delivery.judge_answer import DestinationWrong, Later, Refused, Verdict, judge_answer
 from service.exact_json import read_json
+from service.problems import Unavailable
 from service.records.finding import Finding
 from service.records.receipts import Receipt
-from service.storage.lanes import give_back_lane, let_go_lane
+from service.storage.lanes import LeaseLostError, give_back_lane, let_go_lane
 from service.storage.statements import Transaction
 from service.storage.store import Store
 from service.worker.batch import Batch
@@ -29,6 +30,29 @@ from service.worker.keep_attempt import SettlingRules, leave_out, settle_attempt
 
 _MOST_BATCHES = 50
 """After so many batches a lane is given back, so that a long one does not keep others waiting for ever."""
+
+
+@dataclass(frozen=True, slots=True)
+class ToRead:
+    """A batch that the second reader has not read yet; nothing is kept of it."""
+
+    batch: Batch
+
+
+@dataclass(frozen=True, slots=True)
+class ToSend:
+    """A batch of which it is kept that these bytes of it are about to be sent."""
+
+    batch: Batch
+    body: bytes
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """A batch that was sent, and what the answer says; not kept yet."""
+
+    batch: Batch
+    verdict: Verdict
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,34 +74,74 @@ class LaneServer:
         Raises LeaseLostError where another worker has it meanwhile, and whatever else went wrong with the store;
         the lease then ends by itself.
         """
+        answered: Answered | None = None
         for _ in range(_MOST_BATCHES):
             if is_stopping() or not self.destination.is_usable:
                 break
-            found = await self.store.read(partial(self._choose, lane=lane))
-            if isinstance(found, NothingNow):
-                await self._give_back(lane, found)
+            # The lease begins at the earliest now, and what is sent must have an end before it does.
+            ends = time.monotonic() + self.send_seconds
+            taken = await self._take_next(lane, answered)
+            answered = None
+            if isinstance(taken, NothingNow):
                 return
-            batch = await self._without_invalid(found) if found.body is None else found
-            if batch.members:
-                await self._send(batch)
-        await self.let_go(lane)
+            if isinstance(taken, ToRead):
+                ends = time.monotonic() + self.send_seconds
+                taken = await self._start_good_ones(taken.batch)
+            if isinstance(taken, ToSend):
+                answered = Answered(taken.batch, await self._send(taken, ends))
+        await self.store.write(partial(self._let_go, lane=lane, answered=answered))
 
     async def let_go(self, lane: str) -> None:
         """End the lease of a lane, whatever waits in it."""
         await self.store.claim(lambda tx: let_go_lane(tx, lane, self.settling.lease))
 
-    def _choose(self, tx: Transaction, lane: str) -> Batch | NothingNow:
-        return choose_batch(tx, lane, self.clock(), self.sending())
+    async def _take_next(self, lane: str, answered: Answered | None) -> NothingNow | ToRead | ToSend | None:
+        """Settle the attempt before and start the next in one transaction: each waits for the disk."""
+        try:
+            return await self.store.write(partial(self._settle_and_start, lane=lane, answered=answered))
+        except (LeaseLostError, Unavailable):
+            raise
+        except Exception:
+            # What was answered is kept, whatever is wrong with what comes next.
+            if answered is not None:
+                await self.store.write(partial(self._settle, answered=answered))
+            raise
 
-    async def _give_back(self, lane: str, found: NothingNow) -> None:
+    def _settle_and_start(
+        self, tx: Transaction, lane: str, answered: Answered | None
+    ) -> NothingNow | ToRead | ToSend | None:
+        if answered is not None:
+            self._settle(tx, answered)
+        found = choose_batch(tx, lane, self.clock(), self.sending())
+        if isinstance(found, NothingNow):
+            give_back_lane(tx, lane, self.settling.lease, found.changes, found.look_at)
+            return found
+        if found.body is None and not all(member.is_read_twice for member in found.members):
+            return ToRead(found)
+        return self._start(tx, found)
+
+    def _start(self, tx: Transaction, batch: Batch) -> ToSend | None:
+        """Keep that a batch is about to be sent; None where nothing of it is sent, which is settled then."""
         lease = self.settling.lease
-        await self.store.claim(lambda tx: give_back_lane(tx, lane, lease, found.changes, found.look_at))
+        if not batch.sent:
+            leave_out(tx, batch, self._receipt(), lease)
+            return None
+        body = batch.bytes_for(self.client.base)
+        return ToSend(start_attempt(tx, batch, body, self._receipt(), lease), body)
+
+    def _settle(self, tx: Transaction, answered: Answered) -> None:
+        settle_attempt(tx, answered.batch, answered.verdict, self._receipt(), self.settling)
+
+    def _let_go(self, tx: Transaction, lane: str, answered: Answered | None) -> None:
+        if answered is not None:
+            self._settle(tx, answered)
+        let_go_lane(tx, lane, self.settling.lease)
 
     def _receipt(self) -> Receipt:
         return Receipt(self.actor, self.clock())
 
-    async def _without_invalid(self, batch: Batch) -> Batch:
-        """Return the batch without the deliveries that the second reader refuses; those are held."""
+    async def _start_good_ones(self, batch: Batch) -> ToSend | None:
+        """Start a batch without the deliveries that the second reader refuses; those are held."""
         good: list[int] = []
         for place, (member, resources) in enumerate(zip(batch.members, batch.resources, strict=True)):
             findings = [] if member.is_read_twice else await asyncio.to_thread(second_reading, resources)
@@ -85,24 +149,14 @@ class LaneServer:
                 good.append(place)
                 continue
             verdict = Refused("the second reader refuses a resource; it was not sent", _outcome_of(findings))
-            await self._settle(batch.only([place]), verdict)
-        return batch.only(good)
+            await self.store.write(partial(self._settle, answered=Answered(batch.only([place]), verdict)))
+        return await self.store.write(partial(self._start, batch=batch.only(good))) if good else None
 
-    async def _send(self, batch: Batch) -> None:
-        lease = self.settling.lease
-        if not batch.sent:
-            await self.store.write(partial(leave_out, batch=batch, receipt=self._receipt(), lease=lease))
-            return
-        body = batch.bytes_for(self.client.base)
-        # The lease begins at the earliest now, and what is sent must have an end before it does.
-        ends = time.monotonic() + self.send_seconds
-        started = await self.store.write(
-            partial(start_attempt, batch=batch, body=body, receipt=self._receipt(), lease=lease)
-        )
-        verdict = await self._post(body, len(batch.sent), ends)
+    async def _send(self, started: ToSend, ends: float) -> Verdict:
+        verdict = await self._post(started.body, len(started.batch.sent), ends)
         self.destination.note(verdict)
         metrics.attempts.labels(type(verdict).__name__.lower()).inc()
-        await self._settle(started, verdict)
+        return verdict
 
     async def _post(self, body: bytes, entries: int, ends: float) -> Verdict:
         try:
@@ -115,11 +169,6 @@ class LaneServer:
         except NotAuthorisedError as error:
             return DestinationWrong(str(error))
         return judge_answer(answer, entries, self.clock())
-
-    async def _settle(self, batch: Batch, verdict: Verdict) -> None:
-        await self.store.write(
-            partial(settle_attempt, batch=batch, verdict=verdict, receipt=self._receipt(), rules=self.settling)
-        )
 
 
 def second_reading(resources: Sequence[Outgoing]) -> list[Finding]:
