@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 from service.exact_json import write_json
 from service.records.receipts import Receipt
-from service.storage.deliveries import AttemptResult, dissolve_batch, find_delivery, record_attempt
+from service.storage.deliveries import AttemptResult, dissolve_batch, find_delivery, record_attempts
 from service.storage.statements import Transaction
 
 
@@ -25,7 +25,6 @@ def hold_for_absent(tx: Transaction, delivery_id: int, absent: Sequence[str], re
     ]
     outcome = write_json({"resourceType": "OperationOutcome", "issue": issues}).decode()
     reason = "it refers to what was discarded"
-    record_attempt(
-        tx, delivery_id, AttemptResult("held", delivery.attempts, receipt.stamp, reason, outcome), receipt.stamp
-    )
+    result = AttemptResult("held", delivery.attempts, receipt.stamp, reason, outcome)
+    record_attempts(tx, {delivery_id: result}, receipt.stamp)
     dissolve_batch(tx, [delivery_id], alone=True)

@@ -20,7 +20,7 @@ from service.storage.deliveries import (
     dissolve_batch,
     find_delivery,
     page_of_deliveries,
-    record_attempt,
+    record_attempts,
     remove_wait,
     resources_of_delivery,
     waits_of,
@@ -53,7 +53,7 @@ def _body(tx: Transaction, delivery_id: int) -> Taken:
 
 def _queue_again(tx: Transaction, delivery: Delivery, receipt: Receipt) -> None:
     result = AttemptResult("waiting", 0, receipt.stamp, delivery.last_error, delivery.outcome, delivery.concerns)
-    record_attempt(tx, delivery.delivery_id, result, receipt.stamp)
+    record_attempts(tx, {delivery.delivery_id: result}, receipt.stamp)
     dissolve_batch(tx, [delivery.delivery_id], alone=True)
     return_to_lane(tx, delivery.delivery_id, receipt.stamp)
     subject = f"delivery:{delivery.delivery_id}"
@@ -92,7 +92,7 @@ def discard_delivery(tx: Transaction, delivery_id: int, reason: str, receipt: Re
     if isinstance(held, Refusal):
         return held
     result = AttemptResult("discarded", held.attempts, receipt.stamp, held.last_error, held.outcome, held.concerns)
-    record_attempt(tx, delivery_id, result, receipt.stamp)
+    record_attempts(tx, {delivery_id: result}, receipt.stamp)
     resources = [f"{kind}/{number}" for kind, number, _ in resources_of_delivery(tx, delivery_id)]
     now_held: list[int] = []
     for dependent in deliveries_waiting_for(tx, delivery_id):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from sqlalchemy import bindparam, delete, exists, func, insert, select, update
@@ -10,7 +10,7 @@ from sqlalchemy import bindparam, delete, exists, func, insert, select, update
 from service.exact_json import read_json, write_json
 from service.storage.lanes import add_to_lane, wake_lanes_waiting_for
 from service.storage.schema import batches, deliveries, delivery_waits
-from service.storage.statements import Row, Statement, Transaction
+from service.storage.statements import Among, Row, Statement, Transaction, number_list
 
 STATES = ("waiting", "delivered", "held", "discarded")
 """What may be said of a delivery; one that is discarded was given up by a person and is never sent."""
@@ -122,7 +122,7 @@ _UNREAD = Statement(
     .order_by(deliveries.c.delivery_id)
     .limit(bindparam("most"))
 )
-_SET_READ = Statement(update(deliveries).where(deliveries.c.delivery_id == bindparam("of")).values(read_twice=1))
+_SET_READ = Statement(update(deliveries).where(Among(deliveries.c.delivery_id, "of")).values(read_twice=1))
 _WAITING_FOR = Statement(
     select(delivery_waits.c.delivery_id)
     .where(delivery_waits.c.after_id == bindparam("after_id"))
@@ -133,8 +133,10 @@ _REMOVE_WAIT = Statement(
         delivery_waits.c.delivery_id == bindparam("delivery_id"), delivery_waits.c.after_id == bindparam("after_id")
     )
 )
-_WAITS_DONE = Statement(delete(delivery_waits).where(delivery_waits.c.after_id == bindparam("after_id")))
-_BODY = Statement(select(deliveries.c.body).where(deliveries.c.delivery_id == bindparam("delivery_id")))
+_WAITS_DONE = Statement(delete(delivery_waits).where(Among(delivery_waits.c.after_id, "after")))
+_BODIES = Statement(
+    select(deliveries.c.delivery_id, deliveries.c.body).where(Among(deliveries.c.delivery_id, "of"))
+)
 _OF_BATCH = Statement(
     select(*_COLUMNS)
     .where(deliveries.c.batch_id == bindparam("batch_id"), deliveries.c.state == "waiting")
@@ -150,7 +152,7 @@ _BATCH = Statement(
 )
 _SET_BATCH = Statement(
     update(deliveries)
-    .where(deliveries.c.delivery_id == bindparam("of"))
+    .where(Among(deliveries.c.delivery_id, "of"))
     .values(batch_id=bindparam("new_batch"), alone=bindparam("new_alone"))
 )
 _RECORD_ATTEMPT = Statement(
@@ -252,10 +254,9 @@ def unread_deliveries(tx: Transaction, after: int, most: int) -> list[int]:
     return [row[0] for row in tx.run(_UNREAD, after=after, most=most)]
 
 
-def mark_read_twice(tx: Transaction, numbers: Iterable[int]) -> None:
+def mark_read_twice(tx: Transaction, delivery_ids: Iterable[int]) -> None:
     """Keep that the second reader has read deliveries and found nothing."""
-    for number in numbers:
-        tx.run(_SET_READ, of=number)
+    tx.run(_SET_READ, of=number_list(delivery_ids))
 
 
 def deliveries_waiting_for(tx: Transaction, delivery_id: int) -> list[int]:
@@ -276,11 +277,18 @@ def add_wait(tx: Transaction, delivery_id: int, after_id: int) -> None:
 
 def resources_of_delivery(tx: Transaction, delivery_id: int) -> list[tuple[str, str, bytes]]:
     """Return type, id and bytes of the resources of a delivery."""
-    row = tx.one(_BODY, delivery_id=delivery_id)
-    if row is None:
-        return []
-    first, *bodies = row[0].split(b"\n")
-    return [(key[0], key[1], body) for key, body in zip(read_json(first), bodies, strict=True)]
+    return resources_of_deliveries(tx, [delivery_id]).get(delivery_id, [])
+
+
+def resources_of_deliveries(
+    tx: Transaction, delivery_ids: Iterable[int]
+) -> dict[int, list[tuple[str, str, bytes]]]:
+    """Return type, id and bytes of the resources of each of the deliveries."""
+    found: dict[int, list[tuple[str, str, bytes]]] = {}
+    for delivery_id, whole in tx.run(_BODIES, of=number_list(delivery_ids)):
+        first, *bodies = whole.split(b"\n")
+        found[delivery_id] = [(key[0], key[1], body) for key, body in zip(read_json(first), bodies, strict=True)]
+    return found
 
 
 def deliveries_of_batch(tx: Transaction, batch_id: int) -> list[Delivery]:
@@ -303,8 +311,7 @@ def keep_batch(tx: Transaction, batch: KeptBatch, members: Iterable[int], now: s
     row = tx.one(_INSERT_BATCH, strategy=batch.strategy, body=batch.body, created_at=now, left_out=left_out)
     if row is None:
         raise RuntimeError("the database gave the new batch no number")
-    for member in members:
-        tx.run(_SET_BATCH, of=member, new_batch=row[0], new_alone=0)
+    tx.run(_SET_BATCH, of=number_list(members), new_batch=row[0], new_alone=0)
     return int(row[0])
 
 
@@ -318,8 +325,7 @@ def find_batch(tx: Transaction, batch_id: int) -> KeptBatch:
 
 def dissolve_batch(tx: Transaction, members: Iterable[int], *, alone: bool) -> None:
     """Take deliveries out of their batch, so that new bytes are made for them; `alone`: one by one."""
-    for member in members:
-        tx.run(_SET_BATCH, of=member, new_batch=None, new_alone=int(alone))
+    tx.run(_SET_BATCH, of=number_list(members), new_batch=None, new_alone=int(alone))
 
 
 @dataclass(frozen=True, slots=True)
@@ -336,28 +342,33 @@ class AttemptResult:
     answered_errors: int = 0
 
 
-def record_attempt(tx: Transaction, delivery_id: int, result: AttemptResult, now: str, lane: str = "") -> None:
-    """Keep the result of an attempt; whatever waited for a delivered one waits no more.
+def record_attempts(tx: Transaction, results: Mapping[int, AttemptResult], now: str, lane: str = "") -> None:
+    """Keep what an attempt made of deliveries, by their numbers; what waited for a delivered one waits no more.
 
-    Lanes other than its own `lane` in which something waited for it are woken.
+    Lanes other than their own `lane` in which something waited for them are woken.
     """
-    settled = result.state != "waiting"
-    tx.run(
+    tx.run_many(
         _RECORD_ATTEMPT,
-        of=delivery_id,
-        new_state=result.state,
-        new_attempts=result.attempts,
-        new_next=result.next_attempt_at,
-        new_error=result.last_error,
-        new_outcome=result.outcome,
-        new_concerns=result.concerns,
-        new_conflicts=result.conflicts,
-        new_errors=result.answered_errors,
-        new_settled=now if settled else None,
+        [
+            {
+                "of": delivery_id,
+                "new_state": result.state,
+                "new_attempts": result.attempts,
+                "new_next": result.next_attempt_at,
+                "new_error": result.last_error,
+                "new_outcome": result.outcome,
+                "new_concerns": result.concerns,
+                "new_conflicts": result.conflicts,
+                "new_errors": result.answered_errors,
+                "new_settled": now if result.state != "waiting" else None,
+            }
+            for delivery_id, result in results.items()
+        ],
     )
-    if result.state == "delivered":
-        wake_lanes_waiting_for(tx, delivery_id, lane, now)
-        tx.run(_WAITS_DONE, after_id=delivery_id)
+    arrived = [delivery_id for delivery_id, result in results.items() if result.state == "delivered"]
+    if arrived:
+        wake_lanes_waiting_for(tx, arrived, lane, now)
+        tx.run(_WAITS_DONE, after=number_list(arrived))
 
 
 def oldest_waiting_since(tx: Transaction) -> str | None:

@@ -7,6 +7,7 @@ Leases are compared with the database's own clock alone, since those of the mach
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import timedelta
 
@@ -14,7 +15,7 @@ from sqlalchemy import bindparam, case, insert, null, or_, select, update
 
 from service.records.instants import parse_instant, stamp
 from service.storage.schema import deliveries, delivery_waits, lanes
-from service.storage.statements import Statement, Transaction
+from service.storage.statements import Among, Statement, Transaction, number_list
 
 _ADD = Statement(
     update(lanes)
@@ -33,7 +34,7 @@ _LANES_WAITING_FOR = Statement(
     select(deliveries.c.lane)
     .distinct()
     .join_from(deliveries, delivery_waits, delivery_waits.c.delivery_id == deliveries.c.delivery_id)
-    .where(delivery_waits.c.after_id == bindparam("after_id"), deliveries.c.lane != bindparam("own"))
+    .where(Among(delivery_waits.c.after_id, "after"), deliveries.c.lane != bindparam("own"))
 )
 _WAKE = Statement(
     update(lanes)
@@ -129,9 +130,9 @@ def return_to_lane(tx: Transaction, delivery_id: int, now: str) -> None:
         tx.run(_INSERT, lane=row[0], waiting=1, first_id=delivery_id, added_at=now, look_at=now, changes=0)
 
 
-def wake_lanes_waiting_for(tx: Transaction, delivery_id: int, own: str, now: str) -> None:
-    """Have the lanes, but its own, be looked at in which something waits for a delivery."""
-    for (lane,) in tx.run(_LANES_WAITING_FOR, after_id=delivery_id, own=own):
+def wake_lanes_waiting_for(tx: Transaction, delivery_ids: Iterable[int], own: str, now: str) -> None:
+    """Have the lanes, but their `own`, be looked at in which something waits for one of the deliveries."""
+    for (lane,) in tx.run(_LANES_WAITING_FOR, after=number_list(delivery_ids), own=own):
         tx.run(_WAKE, of=lane, new_look=now)
 
 

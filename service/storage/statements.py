@@ -6,13 +6,14 @@ events is bound by it; the expressions keep one spelling for all databases.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
-from sqlalchemy import ClauseElement
+from sqlalchemy import ClauseElement, ColumnElement, String, bindparam
 from sqlalchemy.engine import Dialect
+from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
 
 from service.records.instants import stamp
@@ -77,6 +78,33 @@ class Statement:
                 {name: value for name, value in compiled.params.items() if value is not None},
             )
         return known
+
+
+class Among(ColumnElement[bool]):
+    """The condition that a column's number is one of several, which `number_list` makes a parameter of."""
+
+    inherit_cache = False
+
+    def __init__(self, column: ColumnElement[int], name: str) -> None:
+        self.column = column
+        self.numbers = bindparam(name, type_=String())
+
+
+@compiles(Among, "sqlite")
+def _among_in_sqlite(element: Among, compiler: SQLCompiler, **more: Any) -> str:
+    column, numbers = compiler.process(element.column, **more), compiler.process(element.numbers, **more)
+    return f"{column} IN (SELECT value FROM json_each('[' || {numbers} || ']'))"  # noqa: S608 - names of ours alone.
+
+
+@compiles(Among, "postgresql")
+def _among_in_postgresql(element: Among, compiler: SQLCompiler, **more: Any) -> str:
+    column, numbers = compiler.process(element.column, **more), compiler.process(element.numbers, **more)
+    return f"{column} = ANY (string_to_array({numbers}, ',')::bigint[])"
+
+
+def number_list(values: Iterable[int]) -> str:
+    """Return several numbers as one parameter for `Among`."""
+    return ",".join(map(str, values))
 
 
 class Transaction:

@@ -9,7 +9,7 @@ from service.delivery.build_bundle import Outgoing, build_bundle, sendable
 from service.exact_json import read_json
 from service.pipeline.keep_resources import references_in
 from service.settings import Strategy
-from service.storage.deliveries import Delivery, deliveries_of_batch, find_batch, resources_of_delivery
+from service.storage.deliveries import Delivery, deliveries_of_batch, find_batch, resources_of_deliveries
 from service.storage.remote_ids import remote_id
 from service.storage.statements import Transaction
 
@@ -76,13 +76,15 @@ def load_batch(
     if batch_id is not None:
         kept = find_batch(tx, batch_id)
         together = tuple(deliveries_of_batch(tx, batch_id))
-        all_resources = tuple(_resources(tx, member) for member in together)
+        bodies = _resources(tx, together)
+        all_resources = tuple(bodies[member.delivery_id] for member in together)
         return Batch(together, all_resources, Strategy(kept.strategy), {}, kept.left_out, batch_id, kept.body)
     taken: list[Delivery] = []
     outgoing: list[tuple[Outgoing, ...]] = []
     seen: set[str] = set()
+    bodies = _resources(tx, members)
     for member in members:
-        resources = _resources(tx, member)
+        resources = bodies[member.delivery_id]
         keys = {resource.reference for resource in resources}
         if seen & keys:
             break  # One Bundle may touch a resource only once; the later version goes out in the next one.
@@ -93,8 +95,9 @@ def load_batch(
     return Batch(tuple(taken), tuple(outgoing), strategy, remote_ids, left_out)
 
 
-def _resources(tx: Transaction, member: Delivery) -> tuple[Outgoing, ...]:
-    return tuple(Outgoing(*row) for row in resources_of_delivery(tx, member.delivery_id))
+def _resources(tx: Transaction, members: Iterable[Delivery]) -> dict[int, tuple[Outgoing, ...]]:
+    found = resources_of_deliveries(tx, [member.delivery_id for member in members])
+    return {number: tuple(Outgoing(*row) for row in rows) for number, rows in found.items()}
 
 
 def _remote_ids(tx: Transaction, outgoing: Sequence[Sequence[Outgoing]]) -> dict[str, str]:

@@ -24,7 +24,7 @@ from service.exact_json import write_json
 from service.records.instants import stamp
 from service.records.receipts import Receipt
 from service.settings import Strategy
-from service.storage.deliveries import AttemptResult, KeptBatch, dissolve_batch, keep_batch, record_attempt
+from service.storage.deliveries import AttemptResult, KeptBatch, dissolve_batch, keep_batch, record_attempts
 from service.storage.lanes import Lease, renew_lease, require_lease
 from service.storage.remote_ids import RemoteId, keep_remote_ids
 from service.storage.statements import Transaction
@@ -181,18 +181,21 @@ def _record(
 ) -> None:
     outcome = write_json(held_for.outcome).decode() if held_for is not None else None
     concerns = _concerns(batch, held_for) if held_for is not None else None
-    for member in batch.members:
-        result = AttemptResult(
+    due_at = stamp(due)
+    results = {
+        member.delivery_id: AttemptResult(
             state,
             member.attempts + 1,
-            stamp(due),
+            due_at,
             error,
             outcome,
             concerns,
             member.conflicts,
             member.answered_errors,
         )
-        record_attempt(tx, member.delivery_id, result, receipt.stamp, batch.lane)
+        for member in batch.members
+    }
+    record_attempts(tx, results, receipt.stamp, batch.lane)
 
 
 def _log_outcome(tx: Transaction, batch: Batch, outcome: str, reason: str | None, receipt: Receipt) -> None:

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from functools import partial
 
 from service.delivery.build_bundle import Outgoing
-from service.storage.deliveries import mark_read_twice, resources_of_delivery, unread_deliveries
+from service.storage.deliveries import mark_read_twice, resources_of_deliveries, unread_deliveries
 from service.storage.statements import Transaction
 from service.storage.store import Store
 from service.worker.serve_lane import second_reading
@@ -28,13 +28,11 @@ async def read_ahead(store: Store, is_needed: Callable[[], bool], after: int = 0
         for number, resources in page:
             if not await asyncio.to_thread(second_reading, resources):
                 good.append(number)
-        await store.claim(partial(mark_read_twice, numbers=good))
+        await store.claim(partial(mark_read_twice, delivery_ids=good))
         after = page[-1][0]
     return after
 
 
 def _page(tx: Transaction, after: int) -> list[tuple[int, list[Outgoing]]]:
-    return [
-        (number, [Outgoing(*row) for row in resources_of_delivery(tx, number)])
-        for number in unread_deliveries(tx, after, _AT_A_TIME)
-    ]
+    found = resources_of_deliveries(tx, unread_deliveries(tx, after, _AT_A_TIME))
+    return [(number, [Outgoing(*row) for row in rows]) for number, rows in sorted(found.items())]
