@@ -127,6 +127,8 @@ def _sentence(error: Exception, url: URL, timeout_seconds: float) -> str:
     """Return what went wrong, without anything that was sent."""
     place = f"{url.host}:{url.explicit_port}" if url.explicit_port else f"{url.host}"
     for cause in _causes(error):
+        if isinstance(cause, aiohttp.ClientError):
+            continue  # It calls itself an error of TLS or of the system, and says nothing of what it was.
         if isinstance(cause, ssl.SSLCertVerificationError):
             return f"the certificate of {place} is not accepted: {cause.verify_message}"
         if isinstance(cause, ssl.SSLError):

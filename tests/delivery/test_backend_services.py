@@ -1,13 +1,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 from urllib.parse import parse_qs
 
-import httpx
 import pytest
 from joserfc import jwt
 from joserfc.jwk import ECKey, KeySet
@@ -16,7 +16,9 @@ from service.clock import random_id, system_clock
 from service.delivery.authorise import NotAuthorisedError
 from service.delivery.backend_services import BackendServices, TokenRequest
 from service.delivery.client_keys import ClientKey, read_client_key
-from service.delivery.exchange import UnreachableError
+from service.delivery.exchange import Request, UnreachableError
+from service.delivery.judge_answer import Answer
+from service.exact_json import write_json
 
 ASKED = TokenRequest("https://login.example/token", "https://login.example/token", "resus", "system/*.crus")
 GOOD = {"access_token": "abc", "token_type": "bearer", "expires_in": 300}
@@ -39,14 +41,32 @@ def key(tmp_path: Path) -> ClientKey:
     return read_client_key(file, "k-1", "RESUS_X")
 
 
-Answers = Callable[[httpx.Request], httpx.Response]
+Answers = Callable[[Request], Answer]
+
+
+def says(status: int, members: Mapping[str, Any] | None = None) -> Answer:
+    return Answer(status, {}, write_json(members) if members is not None else b"")
+
+
+class TokenEndpoint:
+    """Stands where the connection to the token endpoint would; the real one is met in the journeys."""
+
+    def __init__(self, answers: Answers) -> None:
+        self._answers = answers
+
+    async def send(self, request: Request, timeout_seconds: float) -> Answer:  # noqa: ARG002 - the shape of `Http`.
+        await asyncio.sleep(0.01)
+        return self._answers(request)
+
+    async def close(self) -> None:
+        pass
 
 
 def _services(key: ClientKey, answers: Answers, monotonic: Monotonic | None = None) -> BackendServices:
     return BackendServices(
         ASKED,
         key,
-        httpx.MockTransport(answers),
+        TokenEndpoint(answers),
         5,
         clock=system_clock,
         make_id=random_id,
@@ -55,14 +75,14 @@ def _services(key: ClientKey, answers: Answers, monotonic: Monotonic | None = No
 
 
 def test_an_assertion_says_who_for_whom_until_when_and_is_never_the_same(key: ClientKey) -> None:
-    requests: list[httpx.Request] = []
+    requests: list[Request] = []
 
-    def answers(request: httpx.Request) -> httpx.Response:
+    def answers(request: Request) -> Answer:
         requests.append(request)
-        return httpx.Response(200, json=GOOD)
+        return says(200, GOOD)
 
     now = datetime(2031, 3, 2, 20, 50, 17, tzinfo=UTC)
-    http = httpx.MockTransport(answers)
+    http = TokenEndpoint(answers)
     services = BackendServices(ASKED, key, http, 5, clock=lambda: now, make_id=random_id, monotonic=Monotonic())
 
     async def twice() -> None:
@@ -70,7 +90,7 @@ def test_an_assertion_says_who_for_whom_until_when_and_is_never_the_same(key: Cl
         await services.renew("Bearer abc")
 
     asyncio.run(twice())
-    forms = [parse_qs(request.content.decode()) for request in requests]
+    forms = [parse_qs((request.body or b"").decode()) for request in requests]
     keys = KeySet.import_key_set({"keys": [key.public()]})
     first, second = (jwt.decode(form["client_assertion"][0], keys, algorithms=["ES384"]) for form in forms)
     assert first.header == {"alg": "ES384", "kid": "k-1", "typ": "JWT"}
@@ -85,9 +105,9 @@ def test_a_token_is_kept_and_renewed_30_to_60_seconds_before_it_expires(key: Cli
     moments: list[float] = []
     monotonic = Monotonic()
 
-    def answers(_request: httpx.Request) -> httpx.Response:
+    def answers(_request: Request) -> Answer:
         moments.append(monotonic.now)
-        return httpx.Response(200, json=GOOD)
+        return says(200, GOOD)
 
     services = _services(key, answers, monotonic)
 
@@ -107,10 +127,10 @@ def test_a_token_of_a_short_life_is_renewed_after_half_of_it(key: ClientKey) -> 
     monotonic = Monotonic()
     count = 0
 
-    def answers(_request: httpx.Request) -> httpx.Response:
+    def answers(_request: Request) -> Answer:
         nonlocal count
         count += 1
-        return httpx.Response(200, json={**GOOD, "expires_in": 20})
+        return says(200, {**GOOD, "expires_in": 20})
 
     services = _services(key, answers, monotonic)
 
@@ -129,13 +149,12 @@ def test_a_token_of_a_short_life_is_renewed_after_half_of_it(key: ClientKey) -> 
 def test_many_that_need_a_token_at_once_ask_for_one(key: ClientKey) -> None:
     count = 0
 
-    async def answers(_request: httpx.Request) -> httpx.Response:
+    def answers(_request: Request) -> Answer:
         nonlocal count
         count += 1
-        await asyncio.sleep(0.01)
-        return httpx.Response(200, json={**GOOD, "access_token": f"t-{count}"})
+        return says(200, {**GOOD, "access_token": f"t-{count}"})
 
-    services = _services(key, answers)  # type: ignore[arg-type]  # The transport also takes a coroutine function.
+    services = _services(key, answers)
 
     async def crowd() -> None:
         assert set(await asyncio.gather(*(services.header() for _ in range(20)))) == {"Bearer t-1"}
@@ -149,19 +168,19 @@ def test_many_that_need_a_token_at_once_ask_for_one(key: ClientKey) -> None:
 
 REFUSALS = {
     "400 with a code": (
-        httpx.Response(400, json={"error": "invalid_client"}),
+        says(400, {"error": "invalid_client"}),
         r"refused us: 400 \(invalid_client\)",
     ),
-    "401 with no code": (httpx.Response(401, text="<html>hush</html>"), "refused us: 401$"),
-    "a redirect": (httpx.Response(302, headers={"Location": "https://other.example"}), "302: redirects are not"),
-    "no token": (httpx.Response(200, json={"token_type": "bearer"}), "without an access token"),
+    "401 with no code": (Answer(401, {}, b"<html>hush</html>"), "refused us: 401$"),
+    "a redirect": (Answer(302, {"location": "https://other.example"}, b""), "302: redirects are not"),
+    "no token": (says(200, {"token_type": "bearer"}), "without an access token"),
     "a token of two lines": (
-        httpx.Response(200, json={**GOOD, "access_token": "hush\r\nX: y"}),
+        says(200, {**GOOD, "access_token": "hush\r\nX: y"}),
         "without an access",
     ),
-    "another type": (httpx.Response(200, json={**GOOD, "token_type": "mac"}), "another type than bearer"),
-    "html": (httpx.Response(200, text="<html>hush</html>"), "without an access token"),
-    "a code that could carry data": (httpx.Response(400, json={"error": "hush hush"}), "refused us: 400$"),
+    "another type": (says(200, {**GOOD, "token_type": "mac"}), "another type than bearer"),
+    "html": (Answer(200, {}, b"<html>hush</html>"), "without an access token"),
+    "a code that could carry data": (says(400, {"error": "hush hush"}), "refused us: 400$"),
 }
 
 
@@ -177,12 +196,12 @@ def test_a_refusal_is_one_sentence_that_repeats_nothing_secret(name: str, key: C
 @pytest.mark.parametrize("status", [408, 429, 500, 503])
 def test_a_token_endpoint_that_is_not_well_is_unreachable(status: int, key: ClientKey) -> None:
     with pytest.raises(UnreachableError, match=f"the token endpoint answered {status}"):
-        asyncio.run(_services(key, lambda _request: httpx.Response(status)).header())
+        asyncio.run(_services(key, lambda _request: says(status)).header())
 
 
 def test_a_token_endpoint_that_does_not_answer_is_unreachable(key: ClientKey) -> None:
-    def fail(request: httpx.Request) -> httpx.Response:
-        raise httpx.ConnectError("no", request=request)
+    def fail(_request: Request) -> Answer:
+        raise UnreachableError("no answer from login.example: it is away")
 
     with pytest.raises(
         UnreachableError, match=r"the token endpoint does not answer: no answer from login\.example"
@@ -191,7 +210,7 @@ def test_a_token_endpoint_that_does_not_answer_is_unreachable(key: ClientKey) ->
 
 
 def test_a_refused_token_is_not_kept(key: ClientKey) -> None:
-    answers = iter([httpx.Response(200, json=GOOD), httpx.Response(503), httpx.Response(200, json=GOOD)])
+    answers = iter([says(200, GOOD), says(503), says(200, GOOD)])
     services = _services(key, lambda _request: next(answers))
 
     async def live() -> None:
@@ -205,7 +224,7 @@ def test_a_refused_token_is_not_kept(key: ClientKey) -> None:
 
 
 def test_the_key_and_the_token_stand_in_no_repr(key: ClientKey) -> None:
-    services = _services(key, lambda _request: httpx.Response(200, json={**GOOD, "access_token": "hush"}))
+    services = _services(key, lambda _request: says(200, {**GOOD, "access_token": "hush"}))
     asyncio.run(services.header())
     assert "hush" not in repr(services)
     assert repr(key) == "ClientKey(kid='k-1', algorithm='ES384')"
