@@ -104,7 +104,7 @@ class Settings(BaseSettings):
     body_max_bytes: int = Field(1024 * 1024, ge=1024, le=64 * 1024 * 1024, description="Largest body taken.")
     bundle_max_entries: int = Field(20, ge=1, le=100, description="Most resources in one Bundle sent.")
     bundle_max_bytes: int = Field(1024 * 1024, ge=16 * 1024, description="Largest Bundle sent.")
-    connections: int = Field(8, ge=1, le=8, description="Most connections to the destination at a time.")
+    connections: int = Field(8, ge=1, le=32, description="Most connections to the destination at a time.")
     timeout_seconds: float = Field(30, gt=0, le=600, description="How long the destination may take to answer.")
     strategy: Strategy = Field(
         Strategy.AUTO, description="auto (what /metadata says), client-ids, conditional-update, conditional-create."

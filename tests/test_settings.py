@@ -55,7 +55,7 @@ WRONG = {
     "RESUS_AUTH": "perhaps",
     "RESUS_BODY_MAX_BYTES": "many",
     "RESUS_BUNDLE_MAX_ENTRIES": "0",
-    "RESUS_CONNECTIONS": "9",
+    "RESUS_CONNECTIONS": "33",
     "RESUS_RETRY_FIRST_SECONDS": "-1",
     "RESUS_SOURCE": "no uri",
     "RESUS_STRATEGY": "hope",

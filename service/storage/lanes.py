@@ -41,6 +41,23 @@ _WAKE = Statement(
     .where(lanes.c.lane == bindparam("of"))
     .values(waiting=1, look_at=bindparam("new_look"), changes=lanes.c.changes + 1)
 )
+_own = lanes.alias("own")
+_its = deliveries.alias("its")
+_added = select(_own.c.added_at).where(_own.c.lane == bindparam("own_lane")).scalar_subquery()
+_HASTEN = Statement(
+    update(lanes)
+    .where(
+        lanes.c.waiting == 1,
+        lanes.c.added_at < _added,
+        lanes.c.lane.in_(
+            select(deliveries.c.lane)
+            .join_from(delivery_waits, deliveries, deliveries.c.delivery_id == delivery_waits.c.after_id)
+            .join(_its, _its.c.delivery_id == delivery_waits.c.delivery_id)
+            .where(_its.c.lane == bindparam("own_lane"), _its.c.state == "waiting")
+        ),
+    )
+    .values(added_at=_added)
+)
 _free = (
     lanes.c.waiting == 1,
     # What is to be looked at later than anything can be was written by a clock that was ahead.
@@ -134,6 +151,14 @@ def wake_lanes_waiting_for(tx: Transaction, delivery_ids: Iterable[int], own: st
     """Have the lanes, but their `own`, be looked at in which something waits for one of the deliveries."""
     for (lane,) in tx.run(_LANES_WAITING_FOR, after=number_list(delivery_ids), own=own):
         tx.run(_WAKE, of=lane, new_look=now)
+
+
+def hasten_lanes_before(tx: Transaction, lane: str) -> None:
+    """Have the lanes that bring what this one waits for count as worked in as lately as this one.
+
+    So whoever works in a case now does not wait for the whole backlog where another case brings the patient.
+    """
+    tx.run(_HASTEN, own_lane=lane)
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ from service.exact_json import read_json
 from service.problems import Unavailable
 from service.records.finding import Finding
 from service.records.receipts import Receipt
-from service.storage.lanes import LeaseLostError, give_back_lane, let_go_lane
+from service.storage.lanes import LeaseLostError, give_back_lane, hasten_lanes_before, let_go_lane
 from service.storage.statements import Transaction
 from service.storage.store import Store
 from service.worker.batch import Batch
@@ -114,6 +114,8 @@ class LaneServer:
             self._settle(tx, answered)
         found = choose_batch(tx, lane, self.clock(), self.sending())
         if isinstance(found, NothingNow):
+            if found.look_at is not None:
+                hasten_lanes_before(tx, lane)
             give_back_lane(tx, lane, self.settling.lease, found.changes, found.look_at)
             return found
         if found.body is None and not all(member.is_read_twice for member in found.members):

@@ -31,19 +31,20 @@ def _case(name: str) -> dict[str, Any]:
     return case
 
 
-def _patients_in_order(site: Site) -> list[str]:
-    """Return the patients' identifiers in the order in which the server met them."""
+def _in_order(site: Site, resource_type: str, system: str) -> list[str]:
+    """Return the identifiers of resources of a type in the order in which the server met them."""
     return [
         identifier["value"]
         for body in site.server.posts
         for entry in read_json(body)["entry"]
-        if entry["resource"]["resourceType"] == "Patient"
+        if entry["resource"]["resourceType"] == resource_type
         for identifier in entry["resource"]["identifier"]
-        if identifier["system"] == "urn:example:hospital:patients"
+        if identifier["system"] == system
     ]
 
 
-def test_the_case_at_hand_goes_first_then_the_oldest(site: Site, tmp_path: Path) -> None:
+def _after_an_outage(site: Site, tmp_path: Path, at_hand: dict[str, Any]) -> None:
+    """Open cases while the server is away, half an hour later the one at hand, and have the server come back."""
     moments = [NOW]
 
     def clock() -> datetime:
@@ -55,9 +56,23 @@ def test_the_case_at_hand_goes_first_then_the_oldest(site: Site, tmp_path: Path)
         for number in range(CLOSED):
             assert service.send("PUT", f"/v1/cases/c-{number}", _case(str(number))).status_code == 201
         moments.append(NOW + timedelta(minutes=30))
-        assert service.send("PUT", "/v1/cases/c-now", _case("now")).status_code == 201
+        assert service.send("PUT", "/v1/cases/c-now", at_hand).status_code == 201
         assert service.post_event("c-now", read_example("demo/events.json")[0]).status_code == 201
         site.up()
         moments.append(NOW + timedelta(minutes=31))
         service.wait_until_delivered()
-    assert _patients_in_order(site) == ["P-now", *(f"P-{number}" for number in range(CLOSED))]
+
+
+def test_the_case_at_hand_goes_first_then_the_oldest(site: Site, tmp_path: Path) -> None:
+    _after_an_outage(site, tmp_path, _case("now"))
+    patients = _in_order(site, "Patient", "urn:example:hospital:patients")
+    assert patients == ["P-now", *(f"P-{number}" for number in range(CLOSED))]
+
+
+def test_the_case_that_brings_its_patient_goes_before_it(site: Site, tmp_path: Path) -> None:
+    system = "urn:example:hospital:encounters"
+    at_hand = _case("4")
+    at_hand["encounter"] = {"system": system, "value": "E-now"}
+    _after_an_outage(site, tmp_path, at_hand)
+    encounters = _in_order(site, "Encounter", system)
+    assert encounters == ["E-4", "E-now", *(f"E-{number}" for number in range(CLOSED) if number != 4)]

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from service.problems import Unavailable
+from service.storage.deliveries import NewDelivery, enqueue
 from service.storage.lanes import (
     Lease,
     LeaseLostError,
@@ -20,6 +21,7 @@ from service.storage.lanes import (
     claim_task,
     end_all_leases,
     give_back_lane,
+    hasten_lanes_before,
     let_go_lane,
     renew_lease,
     require_lease,
@@ -65,6 +67,33 @@ def test_lanes_that_something_was_just_added_to_come_first_then_the_oldest(store
         _add(store, f"case:c-{number}", number)
     _add(store, "case:c-5", 7, at=NOW)
     assert _claim(store, MINE, 3) == ["case:c-5", "case:c-1", "case:c-2"]
+
+
+def _enqueue(store: Store, lane: str, at: str, *waits_for: int) -> int:
+    new = NewDelivery(lane, None, None, "x", [("Patient", "p")], [b"{}"], frozenset(waits_for))
+    return store.write_now(lambda tx: enqueue(tx, new, at))
+
+
+def test_what_an_active_lane_waits_for_comes_before_the_backlog(store: Store) -> None:
+    backlog = _enqueue(store, "case:c-0", OLD)
+    _enqueue(store, "case:c-1", OLD)
+    device = _enqueue(store, "device:D-1", OLD)
+    patient = _enqueue(store, "case:c-2", OLD, device)
+    _enqueue(store, "case:c-3", OLD, backlog)
+    _enqueue(store, "case:c-4", NOW, patient)
+    assert _claim(store, MINE, 1) == ["case:c-4"]
+    # The lane at hand can do nothing, nor can the one that it waits for: the chain leads to the first of them.
+    store.write_now(lambda tx: hasten_lanes_before(tx, "case:c-4"))
+    assert _claim(store, MINE, 1) == ["case:c-2"]
+    store.write_now(lambda tx: hasten_lanes_before(tx, "case:c-2"))
+    assert _claim(store, MINE, 8) == ["device:D-1", "case:c-0", "case:c-1", "case:c-3"]
+
+
+def test_a_lane_of_the_backlog_hastens_nothing(store: Store) -> None:
+    patient = _enqueue(store, "case:c-1", NOW)
+    _enqueue(store, "case:c-2", OLD, patient)
+    store.write_now(lambda tx: hasten_lanes_before(tx, "case:c-2"))
+    assert _claim(store, MINE, 1) == ["case:c-1"]
 
 
 def test_a_lease_that_has_ended_is_free_for_the_next_and_the_first_worker_can_keep_nothing(
