@@ -89,7 +89,9 @@ class LaneServer:
                 taken = await self._start_good_ones(taken.batch)
             if isinstance(taken, ToSend):
                 answered = Answered(taken.batch, await self._send(taken, ends))
-        await self.store.write(partial(self._let_go, lane=lane, answered=answered))
+        if answered is not None:
+            await self.store.write(partial(self._settle, answered=answered))
+        await self.let_go(lane)
 
     async def let_go(self, lane: str) -> None:
         """End the lease of a lane, whatever waits in it."""
@@ -133,11 +135,6 @@ class LaneServer:
 
     def _settle(self, tx: Transaction, answered: Answered) -> None:
         settle_attempt(tx, answered.batch, answered.verdict, self._receipt(), self.settling)
-
-    def _let_go(self, tx: Transaction, lane: str, answered: Answered | None) -> None:
-        if answered is not None:
-            self._settle(tx, answered)
-        let_go_lane(tx, lane, self.settling.lease)
 
     def _receipt(self) -> Receipt:
         return Receipt(self.actor, self.clock())
