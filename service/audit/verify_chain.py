@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from service.audit.append_entry import FIRST_PREVIOUS_HASH, entry_hash
+from service.audit.verify_deliveries import SettledDeliveries
 from service.audit.verify_kept import KeptRows
 from service.storage.audit_entries import AuditEntry, entries_after
 from service.storage.statements import Transaction
@@ -48,7 +49,7 @@ def verify_chain(tx: Transaction, held: Seal | None = None) -> ChainReport:
     faults: list[str] = []
     expected_number, previous_hash = 1, FIRST_PREVIOUS_HASH
     held_seen = held is None or held.number == 0
-    kept = KeptRows(tx)
+    kept, settled = KeptRows(tx), SettledDeliveries(tx)
     for entry in _all_entries(tx):
         if entry.number != expected_number:
             faults.append(f"entry {expected_number} is missing: {entry.number} follows")
@@ -56,6 +57,7 @@ def verify_chain(tx: Transaction, held: Seal | None = None) -> ChainReport:
             faults.append(f"entry {entry.number} does not follow the entry before it")
         if entry_hash(entry) == entry.hash:
             faults.extend(kept.faults_of(entry))
+            settled.note(entry)
         else:
             # What a changed entry says of the kept rows is worth nothing.
             faults.append(f"entry {entry.number} was changed")
@@ -65,6 +67,7 @@ def verify_chain(tx: Transaction, held: Seal | None = None) -> ChainReport:
                 faults.append(f"entry {entry.number} is not the one that the seal was taken of")
         expected_number, previous_hash = entry.number + 1, entry.hash
     faults.extend(kept.faults_of_rest())
+    faults.extend(settled.faults())
     if held is not None and not held_seen:
         faults.append(f"the log ends before entry {held.number}, of which the seal was taken")
     return ChainReport(expected_number - 1, Seal(expected_number - 1, previous_hash), tuple(faults))

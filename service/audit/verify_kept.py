@@ -1,7 +1,7 @@
 """Holds what the store keeps against the audit log: every record, resource and sent Bundle is as its entry says.
 
-Not vouched for, since it can be made again from what is: the answers to clients, the readings of clocks, the state
-of the outbox, the ids that a destination gave.
+Not vouched for, since it can be made again from what is: the answers to clients, the readings of clocks, when
+something is tried again, the ids that a destination gave.
 """
 
 from __future__ import annotations

@@ -35,6 +35,15 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> Path | str:
     return settings.store
 
 
+@pytest.fixture(scope="module")
+def waiting(tmp_path_factory: pytest.TempPathFactory) -> Path | str:
+    """Return a store out of which nothing has gone; the tests work on copies."""
+    settings = settings_in(tmp_path_factory.mktemp("waiting"), destination="http://127.0.0.1:9/fhir")
+    with whole_service(settings) as service:
+        service.post_case_example("demo", "c-demo")
+    return settings.store
+
+
 @pytest.fixture
 def copy(written: Path | str, tmp_path: Path) -> Path | str:
     return copy_of(written, tmp_path)
@@ -177,6 +186,36 @@ def test_what_is_sent_to_the_chart_cannot_be_altered_unseen(copy: Path | str, ta
     assert changed != row["body"]
     _change(copy, f"UPDATE {table} SET body = ? WHERE {ROW} = ?", changed, number)  # noqa: S608
     assert _verify(copy).faults != ()
+
+
+@pytest.mark.parametrize("state", ["waiting", "held", "discarded"])
+def test_what_has_arrived_cannot_be_called_anything_else_unseen(copy: Path | str, state: str) -> None:
+    _change(copy, "UPDATE deliveries SET state = ? WHERE delivery_id = 3", state)
+    (fault,) = _verify(copy).faults
+    assert fault.startswith(f"the delivery 3 counts as {state}; entry ")
+    assert fault.endswith(" tells that it was delivered")
+
+
+@pytest.mark.parametrize("state", ["delivered", "discarded"])
+def test_what_has_not_arrived_cannot_be_taken_out_of_the_outbox_unseen(
+    waiting: Path | str, tmp_path: Path, state: str
+) -> None:
+    copied = copy_of(waiting, tmp_path)
+    assert _verify(copied).faults == ()
+    _change(copied, "UPDATE deliveries SET state = ? WHERE delivery_id = 2", state)
+    assert _verify(copied).faults == (f"the delivery 2 counts as {state}, of which no entry tells",)
+
+
+def test_a_delivery_that_no_entry_tells_of_is_found(waiting: Path | str, tmp_path: Path) -> None:
+    copied = copy_of(waiting, tmp_path)
+    columns = "lane, case_id, device_id, record, state, attempts, next_attempt_at, alone, entries, body, created_at"
+    columns += ", conflicts, read_twice, answered_errors"
+    _change(
+        copied,
+        f"INSERT INTO deliveries ({columns}) SELECT {columns} FROM deliveries WHERE delivery_id = 1",  # noqa: S608
+    )
+    (fault,) = _verify(copied).faults
+    assert "is in the outbox, and no entry tells of it" in fault
 
 
 def test_a_log_whose_end_was_cut_off_is_found_by_whoever_holds_a_seal(copy: Path | str) -> None:

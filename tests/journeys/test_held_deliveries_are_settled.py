@@ -8,9 +8,11 @@ from typing import Any
 
 import pytest
 
+from service.audit.verify_chain import verify_chain
 from service.delivery.compare_resource import differences
 from service.exact_json import read_json, write_json
 from service.pipeline.keep_resources import references_in
+from service.storage.store import Store
 from tests.support.delivering_service import Client, example, open_demo, quick_settings, running_service, wait_until
 from tests.support.faulty_fhir_server import (
     Exchange,
@@ -22,6 +24,7 @@ from tests.support.faulty_fhir_server import (
     refusing_type,
 )
 from tests.support.fhir_search import everything_at
+from tests.support.stores import store_in
 
 CASE = "c-demo"
 AT = "2031-03-02T10:02:05+01:00"
@@ -37,6 +40,12 @@ def site(tmp_path: Path) -> Iterator[Site]:
 def client(site: Site, tmp_path: Path) -> Iterator[Client]:
     with running_service(quick_settings(tmp_path / "s.sqlite", site.base)) as opened:
         yield opened
+    # Whatever was retried and discarded, the log tells of all of it.
+    store = Store(store_in(tmp_path, "s"))
+    store.open()
+    faults = store.read_now(verify_chain).faults
+    store.close()
+    assert faults == ()
 
 
 def refusing_entry(resource_type: str, path: str) -> Fault:

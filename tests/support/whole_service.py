@@ -15,6 +15,7 @@ from typing import Any
 
 import httpx
 import uvicorn
+from pydantic import HttpUrl
 
 from service.clock import Clock
 from service.data_folders import data_folder
@@ -233,10 +234,11 @@ def _wait_until_started(server: uvicorn.Server, thread: threading.Thread) -> Non
         time.sleep(0.01)
 
 
-def settings_in(folder: Path) -> Settings:
-    """Return settings with a store in `folder` and quick retries."""
+def settings_in(folder: Path, destination: str | None = None) -> Settings:
+    """Return settings with a store in `folder` and quick retries, for the embedded endpoint or another server."""
     return Settings(
         store=store_in(folder),
+        destination=HttpUrl(destination) if destination is not None else None,
         endpoint_store=folder / "endpoint.sqlite",
         retry_first_seconds=0.05,
         retry_max_seconds=0.2,

@@ -1,0 +1,66 @@
+"""Holds the outbox against the audit log: what counts as delivered or discarded is what an entry says so of."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from sqlalchemy import bindparam, select
+
+from service.audit.append_entry import Action
+from service.exact_json import read_json
+from service.storage.audit_entries import AuditEntry
+from service.storage.schema import deliveries
+from service.storage.statements import Row, Statement, Transaction
+
+_PAGE = 1000
+_STATES = Statement(
+    select(deliveries.c.delivery_id, deliveries.c.state)
+    .where(deliveries.c.delivery_id > bindparam("after"))
+    .order_by(deliveries.c.delivery_id)
+    .limit(bindparam("most"))
+)
+_SETTLED = ("delivered", "discarded")
+
+
+class SettledDeliveries:
+    """Notes what the entries tell of each delivery, and at the end what the outbox says otherwise."""
+
+    def __init__(self, tx: Transaction) -> None:
+        self._tx = tx
+        self._queued: set[int] = set()
+        self._settled: dict[int, tuple[str, int]] = {}
+
+    def note(self, entry: AuditEntry) -> None:
+        """Note what an entry tells, which is as it was written."""
+        match entry.action:
+            case Action.MAPPED:
+                self._queued.add(_detail(entry)["delivery"])
+            case Action.OUTCOME if entry.outcome in ("arrived", "left-out"):
+                for delivery_id in _detail(entry)["deliveries"]:
+                    self._settled[delivery_id] = "delivered", entry.number
+            case Action.DISCARD if entry.outcome == "discarded":
+                delivery_id = int(entry.subject.removeprefix("delivery:"))
+                self._settled[delivery_id] = "discarded", entry.number
+
+    def faults(self) -> Iterator[str]:
+        """Yield what the outbox says and the log does not; `KeptRows` tells of the deliveries that are gone."""
+        for delivery_id, state in self._states():
+            told = self._settled.get(delivery_id)
+            if delivery_id not in self._queued:
+                yield f"the delivery {delivery_id} is in the outbox, and no entry tells of it"
+            elif told is not None and told[0] != state:
+                yield f"the delivery {delivery_id} counts as {state}; entry {told[1]} tells that it was {told[0]}"
+            elif told is None and state in _SETTLED:
+                yield f"the delivery {delivery_id} counts as {state}, of which no entry tells"
+
+    def _states(self) -> Iterator[Row]:
+        after = 0
+        while page := self._tx.run(_STATES, after=after, most=_PAGE):
+            yield from page
+            after = page[-1][0]
+
+
+def _detail(entry: AuditEntry) -> Mapping[str, Any]:
+    found: Mapping[str, Any] = read_json(entry.detail.encode())
+    return found
