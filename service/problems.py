@@ -77,6 +77,7 @@ class Code(Enum):
     OTHER_CONTENT = CodeFacts("other_content", Kind.CONFLICT, 409, "The id is taken by other content")
     SEALED_FIELD = CodeFacts("sealed_field", Kind.CONFLICT, 409, "A sealed field may not change")
     RETRACTED_EVENT = CodeFacts("retracted_event", Kind.CONFLICT, 409, "The event was entered in error")
+    STALE_VERSION = CodeFacts("stale_version", Kind.CONFLICT, 412, "The record has changed meanwhile")
     NOT_HELD = CodeFacts("not_held", Kind.CONFLICT, 409, "Only a held delivery can be retried or discarded")
     UNMAPPED_VALUE = CodeFacts("unmapped_value", Kind.UNMAPPED, 200, "A value has no code in our tables")
     IMPLAUSIBLE = CodeFacts("implausible", Kind.IMPLAUSIBLE, 200, "A value may be true and is unusual")

@@ -11,6 +11,7 @@ from service.pipeline.keep_resources import RecordResource, case_owner, keep_by_
 from service.pipeline.log_refusal import log_refusal
 from service.pipeline.make_resources import frame_case
 from service.pipeline.remake_case import make_all
+from service.pipeline.require_version import stale_version
 from service.pipeline.stages import Answer, Stages, Taken, check_made
 from service.problems import Code, Problem, ServiceProblem
 from service.records.receipts import Receipt
@@ -48,17 +49,27 @@ def _sealed_changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[Prob
 
 
 def take_case(
-    tx: Transaction, stages: Stages, case_id: str, read: ReadRecord, receipt: Receipt, body: bytes
+    tx: Transaction,
+    stages: Stages,
+    case_id: str,
+    read: ReadRecord,
+    receipt: Receipt,
+    body: bytes,
+    *,
+    expected: int | None = None,
 ) -> Answer:
     """Keep a case, its anchors and its audit entry; or refuse it, and keep that.
 
-    The same content again changes nothing. An amendment makes the resources of all its events anew.
+    The same content again changes nothing. An amendment makes the resources of all its events anew. `expected` is
+    the version that the client has amended, where it says so.
     """
     subject = f"case:{case_id}"
     old = find_case(tx, case_id)
     if old is not None and old.content_hash == read.content_hash:
         append_entry(tx, receipt, Happening(Action.DUPLICATE, subject, "duplicate", case_id))
         return Taken(200, case_body(tx, old), repeated=True)
+    if stale := stale_version(expected, old.version if old else 0):
+        return log_refusal(tx, receipt, subject, stale, body, case_id)
     if old is not None and (sealed := _sealed_changes(old.content, read.content)):
         return log_refusal(tx, receipt, subject, sealed, body, case_id)
     opened_at = old.opened_at if old else receipt.received_at

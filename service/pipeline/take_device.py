@@ -13,6 +13,7 @@ from service.pipeline.keep_resources import RecordResource, device_owner, keep_c
 from service.pipeline.log_refusal import log_refusal
 from service.pipeline.make_resources import make_check, make_device
 from service.pipeline.remake_case import remake_clock
+from service.pipeline.require_version import stale_version
 from service.pipeline.stages import Answer, Stages, Taken, check_made
 from service.problems import Code, Problem, ServiceProblem
 from service.readiness.judge_check import judge_check
@@ -44,14 +45,26 @@ def _in_record(made: list[MadeResource], record: str) -> list[RecordResource]:
 
 
 def take_device(
-    tx: Transaction, stages: Stages, device_id: str, read: ReadRecord, receipt: Receipt, body: bytes
+    tx: Transaction,
+    stages: Stages,
+    device_id: str,
+    read: ReadRecord,
+    receipt: Receipt,
+    body: bytes,
+    *,
+    expected: int | None = None,
 ) -> Answer:
-    """Register a device or amend what is known of it; the same content again changes nothing."""
+    """Register a device or amend what is known of it; the same content again changes nothing.
+
+    `expected` is the version that the client has amended, where it says so.
+    """
     subject = f"device:{device_id}"
     old = find_device(tx, device_id)
     if old is not None and old.registered and old.content_hash == read.content_hash:
         append_entry(tx, receipt, Happening(Action.DUPLICATE, subject, "duplicate"))
         return Taken(200, _device_body(old), repeated=True)
+    if stale := stale_version(expected, old.version if old and old.registered else 0):
+        return log_refusal(tx, receipt, subject, stale, body)
     made = make_device(stages, device_id, read.content, receipt)
     try:
         check_made(made)

@@ -18,6 +18,7 @@ from service.pipeline.remake_case import (
     remake_clock,
     with_retraction,
 )
+from service.pipeline.require_version import stale_version
 from service.pipeline.stages import Answer, CaseFrame, Stages, Taken
 from service.problems import Code, Problem, ServiceProblem
 from service.readiness.read_clock import read_clock_comparison
@@ -173,9 +174,20 @@ def _keep_comparison(tx: Transaction, stages: Stages, event: RecordedEvent, rece
 
 
 def correct_event(
-    tx: Transaction, stages: Stages, case_id: str, event_id: str, sent: SentEvent, reason: str, receipt: Receipt
+    tx: Transaction,
+    stages: Stages,
+    case_id: str,
+    event_id: str,
+    sent: SentEvent,
+    receipt: Receipt,
+    *,
+    reason: str,
+    expected: int | None = None,
 ) -> Answer:
-    """Keep a new version of an event in place of the newest one, which stays readable; or refuse it."""
+    """Keep a new version of an event in place of the newest one, which stays readable; or refuse it.
+
+    `expected` is the version that the client has corrected, where it says so.
+    """
     subject = _subject(case_id, event_id)
     frame, old = find_frame(tx, stages, case_id), event_identity(tx, case_id, event_id)
     problem = _uncorrectable(case_id, event_id, known_case=frame is not None, known_event=old is not None)
@@ -192,6 +204,8 @@ def correct_event(
     if sent.read.content_hash == old.content_hash:
         append_entry(tx, receipt, Happening(Action.DUPLICATE, subject, "duplicate", case_id))
         return Taken(200, {**read_json(old.answer), "outcome": "duplicate"}, repeated=True)
+    if stale := stale_version(expected, old.version):
+        return log_refusal(tx, receipt, subject, stale, sent.body, case_id)
     previous = find_event(tx, case_id, event_id)
     if previous is not None and previous.kind != sent.read.content["kind"]:
         kind_problem = Problem(
@@ -222,9 +236,19 @@ def _uncorrectable(case_id: str, event_id: str, *, known_case: bool, known_event
 
 
 def retract_event(
-    tx: Transaction, stages: Stages, case_id: str, event_id: str, reason: str, receipt: Receipt
+    tx: Transaction,
+    stages: Stages,
+    case_id: str,
+    event_id: str,
+    receipt: Receipt,
+    *,
+    reason: str,
+    expected: int | None = None,
 ) -> Answer:
-    """Mark an event as entered in error, everywhere; again for one that is marked already changes nothing."""
+    """Mark an event as entered in error, everywhere; again for one that is marked already changes nothing.
+
+    `expected` is the version that the client has seen, where it says so.
+    """
     subject = _subject(case_id, event_id)
     frame, old = find_frame(tx, stages, case_id), find_event(tx, case_id, event_id)
     problem = _uncorrectable(case_id, event_id, known_case=frame is not None, known_event=old is not None)
@@ -234,6 +258,8 @@ def retract_event(
     if old.retracted and identity is not None:
         append_entry(tx, receipt, Happening(Action.DUPLICATE, subject, "duplicate", case_id))
         return Taken(200, {**read_json(identity.answer), "outcome": "duplicate"}, repeated=True)
+    if stale := stale_version(expected, old.version):
+        return log_refusal(tx, receipt, subject, stale, b"", case_id)
     event = with_retraction(old, receipt)
     read = ReadRecord(dict(old.content), identity.content_hash if identity else "", ())
     taken = _keep_version(tx, stages, frame, _NewVersion(event, read, Action.EVENT_RETRACTED, reason), receipt)

@@ -19,6 +19,11 @@ def json_answer(body: Mapping[str, Any], status: int = 200, headers: Mapping[str
     return Response(write_json(body), status_code=status, media_type="application/json", headers=headers)
 
 
+def version_header(record: Mapping[str, Any]) -> Mapping[str, str] | None:
+    """Return the header that names the version of a record (RFC 9110, 8.8.3), where it has one."""
+    return {"ETag": f'"{record["version"]}"'} if "version" in record else None
+
+
 def problem_body(problems: Sequence[Problem]) -> dict[str, Any]:
     """Return the problem details of a refusal: the first problem's status and title, and all problems."""
     facts = problems[0].code.facts

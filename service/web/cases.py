@@ -11,16 +11,16 @@ from service.intake.read_record import read_record
 from service.pipeline.explain_case import explain_fhir
 from service.pipeline.read_case import read_case, read_cases, read_fhir, read_gaps, read_timeline
 from service.pipeline.take_case import take_case
-from service.web.answers import json_answer
+from service.web.answers import json_answer, version_header
 from service.web.authenticate import Scope
-from service.web.requests import RecordId, identify, parts_of
+from service.web.requests import ExpectedVersion, RecordId, identify, parts_of
 from service.web.take_requests import take_record
 
 router = APIRouter(tags=["cases"])
 
 
 @router.put("/cases/{case_id}", summary="Open or amend a case", status_code=201)
-async def put_case(request: Request, case_id: RecordId) -> Response:
+async def put_case(request: Request, case_id: RecordId, expected: ExpectedVersion = None) -> Response:
     """Open a case (201) or amend it (200); the same content again changes nothing."""
     receipt = await identify(request, f"case:{case_id}", Scope.RECORD)
     shape = parts_of(request).stages.vocabulary.case
@@ -29,7 +29,9 @@ async def put_case(request: Request, case_id: RecordId) -> Response:
         receipt,
         f"case:{case_id}",
         lambda value: read_record(value, shape),
-        lambda tx, stages, read, receipt, body: take_case(tx, stages, case_id, read, receipt, body),
+        lambda tx, stages, read, receipt, body: take_case(
+            tx, stages, case_id, read, receipt, body, expected=expected
+        ),
     )
 
 
@@ -48,7 +50,8 @@ async def get_cases(
 async def get_case(request: Request, case_id: str) -> Response:
     """Return a case with the number of its events and the state of its deliveries."""
     await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
-    return json_answer(await parts_of(request).store.read(lambda tx: read_case(tx, case_id)))
+    case = await parts_of(request).store.read(lambda tx: read_case(tx, case_id))
+    return json_answer(case, headers=version_header(case))
 
 
 @router.get("/cases/{case_id}/timeline", summary="Read the timeline of a case")

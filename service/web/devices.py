@@ -10,14 +10,14 @@ from service.intake.read_record import read_record
 from service.pipeline.take_device import fleet, take_check, take_device
 from service.web.answers import json_answer
 from service.web.authenticate import Scope
-from service.web.requests import RecordId, identify, parts_of
+from service.web.requests import ExpectedVersion, RecordId, identify, parts_of
 from service.web.take_requests import take_record
 
 router = APIRouter(tags=["devices"])
 
 
 @router.put("/devices/{device_id}", summary="Register a device", status_code=201)
-async def put_device(request: Request, device_id: RecordId) -> Response:
+async def put_device(request: Request, device_id: RecordId, expected: ExpectedVersion = None) -> Response:
     """Register a device (201) or amend what is known of it (200)."""
     receipt = await identify(request, f"device:{device_id}", Scope.RECORD)
     shape = parts_of(request).stages.vocabulary.device
@@ -26,7 +26,9 @@ async def put_device(request: Request, device_id: RecordId) -> Response:
         receipt,
         f"device:{device_id}",
         lambda value: read_record(value, shape),
-        lambda tx, stages, read, receipt, body: take_device(tx, stages, device_id, read, receipt, body),
+        lambda tx, stages, read, receipt, body: take_device(
+            tx, stages, device_id, read, receipt, body, expected=expected
+        ),
     )
 
 

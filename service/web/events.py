@@ -16,8 +16,8 @@ from service.problems import Code, Problem, ServiceProblem
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.web.answers import json_answer, problem_answer
 from service.web.authenticate import Scope
-from service.web.requests import RecordId, RefusedBodyError, identify, parts_of, read_json_body
-from service.web.take_requests import count_answer, log_and_refuse
+from service.web.requests import ExpectedVersion, RecordId, RefusedBodyError, identify, parts_of, read_json_body
+from service.web.take_requests import answer_of, count_answer, log_and_refuse
 
 router = APIRouter(tags=["events"])
 
@@ -84,7 +84,9 @@ def _is_unknown_case(answers: Sequence[Answer]) -> bool:
 
 
 @router.put("/cases/{case_id}/events/{event_id}", summary="Correct an event")
-async def put_event(request: Request, case_id: RecordId, event_id: RecordId, reason: Reason) -> Response:
+async def put_event(
+    request: Request, case_id: RecordId, event_id: RecordId, reason: Reason, expected: ExpectedVersion = None
+) -> Response:
     """Keep a new version of an event; every older version stays readable in the store and the log."""
     subject = f"event:{case_id}/{event_id}"
     receipt = await identify(request, subject, Scope.RECORD)
@@ -95,24 +97,26 @@ async def put_event(request: Request, case_id: RecordId, event_id: RecordId, rea
         return await log_and_refuse(parts, receipt, subject, [refused.problem], refused.body)
     sent = _sent(value, body, parts.stages.vocabulary)
     answer = await parts.store.write(
-        lambda tx: correct_event(tx, parts.stages, case_id, event_id, sent, reason, receipt), is_long=True
+        lambda tx: correct_event(
+            tx, parts.stages, case_id, event_id, sent, receipt, reason=reason, expected=expected
+        ),
+        is_long=True,
     )
     count_answer("event", answer)
-    return (
-        problem_answer(answer.problems) if isinstance(answer, Refusal) else json_answer(answer.body, answer.status)
-    )
+    return answer_of(answer)
 
 
 @router.delete("/cases/{case_id}/events/{event_id}", summary="Mark an event as entered in error")
-async def delete_event(request: Request, case_id: RecordId, event_id: RecordId, reason: Reason) -> Response:
+async def delete_event(
+    request: Request, case_id: RecordId, event_id: RecordId, reason: Reason, expected: ExpectedVersion = None
+) -> Response:
     """Mark an event as entered in error, here and at the destination; nothing is erased."""
     subject = f"event:{case_id}/{event_id}"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)
     answer = await parts.store.write(
-        lambda tx: retract_event(tx, parts.stages, case_id, event_id, reason, receipt), is_long=True
+        lambda tx: retract_event(tx, parts.stages, case_id, event_id, receipt, reason=reason, expected=expected),
+        is_long=True,
     )
     count_answer("event", answer)
-    return (
-        problem_answer(answer.problems) if isinstance(answer, Refusal) else json_answer(answer.body, answer.status)
-    )
+    return answer_of(answer)

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from fastapi import Path, Request
-from pydantic import AfterValidator
+from fastapi import Header, Path, Request
+from pydantic import AfterValidator, BeforeValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
 
 from service.clock import Clock
@@ -39,6 +40,25 @@ def parts_of(request: Request) -> Parts:
     """Return the parts of the application that a request reached."""
     parts: Parts = request.app.state.parts
     return parts
+
+
+_ETAG = r'^(W/)?"([1-9][0-9]{0,8})"$|^\*$'
+
+
+def _version_in(text: str) -> int | None:
+    found = re.search(_ETAG, text)
+    if found is None:
+        raise PydanticCustomError("version", 'one ETag as it was given, such as "3"')
+    return int(found[2]) if found[2] else None
+
+
+ExpectedVersion = Annotated[
+    int | None,
+    Header(alias="If-Match", description="The version that was changed. By now another one is answered with 412."),
+    BeforeValidator(_version_in),
+    WithJsonSchema({"type": "string", "pattern": _ETAG, "examples": ['"3"']}),
+]
+"""The version that a client says it has changed, from the header If-Match (RFC 9110); None where it says none."""
 
 
 class RefusedBodyError(Exception):

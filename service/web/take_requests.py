@@ -15,7 +15,7 @@ from service.pipeline.stages import Answer, Refusal, Stages
 from service.problems import Problem, ServiceProblem
 from service.records.receipts import Receipt
 from service.storage.statements import Transaction
-from service.web.answers import json_answer, problem_answer
+from service.web.answers import json_answer, problem_answer, version_header
 from service.web.requests import Parts, RefusedBodyError, parts_of, read_json_body
 
 Read = Callable[[Any], ReadRecord]
@@ -37,6 +37,13 @@ async def log_and_refuse(
     return problem_answer(problems)
 
 
+def answer_of(answer: Answer) -> Response:
+    """Return the response of a call that took or changed a record; ETag gives its version where it has one."""
+    if isinstance(answer, Refusal):
+        return problem_answer(answer.problems)
+    return json_answer(answer.body, answer.status, version_header(answer.body))
+
+
 async def take_record(request: Request, receipt: Receipt, subject: str, read: Read, take: Take) -> Response:
     """Read one record from the body, have it taken, and answer; whatever is refused is kept."""
     parts = parts_of(request)
@@ -50,6 +57,4 @@ async def take_record(request: Request, receipt: Receipt, subject: str, read: Re
         return await log_and_refuse(parts, receipt, subject, list(problem.problems), body)
     answer = await parts.store.write(lambda tx: take(tx, parts.stages, record, receipt, body), is_long=True)
     count_answer(subject.partition(":")[0], answer)
-    if isinstance(answer, Refusal):
-        return problem_answer(answer.problems)
-    return json_answer(answer.body, answer.status)
+    return answer_of(answer)

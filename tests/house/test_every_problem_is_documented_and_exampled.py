@@ -60,6 +60,11 @@ def _retracted(service: WholeService) -> httpx.Response:
     return service.send("PUT", "/v1/cases/c-problems/events/e-gone", {**event, "text": "two"}, reason="late")
 
 
+def _stale(service: WholeService) -> httpx.Response:
+    case = {**read_example("demo/case.json"), "location": "Ward 9"}
+    return service.client.put("/v1/cases/c-problems", json=case, headers={"If-Match": '"77"'})
+
+
 def _not_held(service: WholeService) -> httpx.Response:
     (delivery,) = service.get("/v1/deliveries", limit="1")["deliveries"]
     return service.send("POST", f"/v1/deliveries/{delivery['id']}/retry")
@@ -103,6 +108,7 @@ PROVOCATIONS: dict[Code, Callable[[WholeService], httpx.Response]] = {
     Code.OTHER_CONTENT: _other_content,
     Code.SEALED_FIELD: _sealed,
     Code.RETRACTED_EVENT: _retracted,
+    Code.STALE_VERSION: _stale,
     Code.NOT_HELD: _not_held,
 }
 
