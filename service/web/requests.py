@@ -54,7 +54,7 @@ def _version_in(text: str) -> int | None:
 
 ExpectedVersion = Annotated[
     int | None,
-    Header(alias="If-Match", description="The version that was changed. By now another one is answered with 412."),
+    Header(alias="If-Match", description="The version that was changed; 412 if it is not the newest."),
     BeforeValidator(_version_in),
     WithJsonSchema({"type": "string", "pattern": _ETAG, "examples": ['"3"']}),
 ]
