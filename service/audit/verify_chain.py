@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from service.audit.append_entry import FIRST_PREVIOUS_HASH, entry_hash
 from service.audit.verify_deliveries import SettledDeliveries
 from service.audit.verify_kept import KeptRows
+from service.exact_json import read_json
 from service.storage.audit_entries import AuditEntry, entries_after
 from service.storage.statements import Transaction
 
@@ -56,8 +57,9 @@ def verify_chain(tx: Transaction, held: Seal | None = None) -> ChainReport:
         if entry.previous_hash != previous_hash:
             faults.append(f"entry {entry.number} does not follow the entry before it")
         if entry_hash(entry) == entry.hash:
-            faults.extend(kept.faults_of(entry))
-            settled.note(entry)
+            detail = read_json(entry.detail.encode())
+            faults.extend(kept.faults_of(entry, detail))
+            settled.note(entry, detail)
         else:
             # What a changed entry says of the kept rows is worth nothing.
             faults.append(f"entry {entry.number} was changed")

@@ -8,7 +8,6 @@ from typing import Any
 from sqlalchemy import bindparam, select
 
 from service.audit.append_entry import Action
-from service.exact_json import read_json
 from service.storage.audit_entries import AuditEntry
 from service.storage.schema import deliveries
 from service.storage.statements import Row, Statement, Transaction
@@ -31,13 +30,13 @@ class SettledDeliveries:
         self._queued: set[int] = set()
         self._settled: dict[int, tuple[str, int]] = {}
 
-    def note(self, entry: AuditEntry) -> None:
-        """Note what an entry tells, which is as it was written."""
+    def note(self, entry: AuditEntry, detail: Mapping[str, Any]) -> None:
+        """Note what an entry and its detail tell, which are as they were written."""
         match entry.action:
             case Action.MAPPED:
-                self._queued.add(_detail(entry)["delivery"])
+                self._queued.add(detail["delivery"])
             case Action.OUTCOME if entry.outcome in ("arrived", "left-out"):
-                for delivery_id in _detail(entry)["deliveries"]:
+                for delivery_id in detail["deliveries"]:
                     self._settled[delivery_id] = "delivered", entry.number
             case Action.DISCARD if entry.outcome == "discarded":
                 delivery_id = int(entry.subject.removeprefix("delivery:"))
@@ -59,8 +58,3 @@ class SettledDeliveries:
         while page := self._tx.run(_STATES, after=after, most=_PAGE):
             yield from page
             after = page[-1][0]
-
-
-def _detail(entry: AuditEntry) -> Mapping[str, Any]:
-    found: Mapping[str, Any] = read_json(entry.detail.encode())
-    return found

@@ -13,7 +13,7 @@ from typing import Any
 from sqlalchemy import Table, and_, bindparam, case, func, select
 
 from service.audit.append_entry import Action
-from service.exact_json import BrokenJsonError, read_json
+from service.exact_json import BrokenJsonError
 from service.storage.audit_entries import AuditEntry, refused_body
 from service.storage.deliveries import resources_of_delivery
 from service.storage.schema import batches, cases, checks, devices, events, resources
@@ -94,9 +94,8 @@ class KeptRows:
         self._devices: dict[str, tuple[int, Mapping[str, Any]]] = {}
         self._resources: dict[str, tuple[int, str]] = {}
 
-    def faults_of(self, entry: AuditEntry) -> Iterator[str]:
-        """Yield what is wrong with the rows for which an entry vouches; the entry itself is as it was written."""
-        detail = read_json(entry.detail.encode())
+    def faults_of(self, entry: AuditEntry, detail: Mapping[str, Any]) -> Iterator[str]:
+        """Yield what is wrong with the rows an entry vouches for; entry and detail are as they were written."""
         if "body_sha256" in detail:
             yield from self._faults_of_refused(entry.number, detail["body_sha256"])
         match entry.action:

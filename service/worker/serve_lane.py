@@ -33,18 +33,11 @@ _MOST_BATCHES = 50
 
 
 @dataclass(frozen=True, slots=True)
-class ToRead:
-    """A batch that the second reader has not read yet; nothing is kept of it."""
-
-    batch: Batch
-
-
-@dataclass(frozen=True, slots=True)
 class ToSend:
-    """A batch of which it is kept that these bytes of it are about to be sent."""
+    """A batch of which it is kept that its bytes are about to be sent; the sending ends at `ends` (monotonic)."""
 
     batch: Batch
-    body: bytes
+    ends: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,17 +71,14 @@ class LaneServer:
         for _ in range(_MOST_BATCHES):
             if is_stopping() or not self.destination.is_usable:
                 break
-            # The lease begins at the earliest now, and what is sent must have an end before it does.
-            ends = time.monotonic() + self.send_seconds
             taken = await self._take_next(lane, answered)
             answered = None
             if isinstance(taken, NothingNow):
                 return
-            if isinstance(taken, ToRead):
-                ends = time.monotonic() + self.send_seconds
-                taken = await self._start_good_ones(taken.batch)
-            if isinstance(taken, ToSend):
-                answered = Answered(taken.batch, await self._send(taken, ends))
+            if isinstance(taken, Batch):
+                taken = await self._start_good_ones(taken)
+            if taken is not None:
+                answered = Answered(taken.batch, await self._send(taken))
         if answered is not None:
             await self.store.write(partial(self._settle, answered=answered))
         await self.let_go(lane)
@@ -97,7 +87,7 @@ class LaneServer:
         """End the lease of a lane, whatever waits in it."""
         await self.store.claim(lambda tx: let_go_lane(tx, lane, self.settling.lease))
 
-    async def _take_next(self, lane: str, answered: Answered | None) -> NothingNow | ToRead | ToSend | None:
+    async def _take_next(self, lane: str, answered: Answered | None) -> NothingNow | Batch | ToSend | None:
         """Settle the attempt before and start the next in one transaction: each waits for the disk."""
         try:
             return await self.store.write(partial(self._settle_and_start, lane=lane, answered=answered))
@@ -111,7 +101,8 @@ class LaneServer:
 
     def _settle_and_start(
         self, tx: Transaction, lane: str, answered: Answered | None
-    ) -> NothingNow | ToRead | ToSend | None:
+    ) -> NothingNow | Batch | ToSend | None:
+        """Return what was started; a batch that the second reader has yet to read, of which nothing is kept."""
         if answered is not None:
             self._settle(tx, answered)
         found = choose_batch(tx, lane, self.clock(), self.sending())
@@ -121,7 +112,7 @@ class LaneServer:
             give_back_lane(tx, lane, self.settling.lease, found.changes, found.look_at)
             return found
         if found.body is None and not all(member.is_read_twice for member in found.members):
-            return ToRead(found)
+            return found
         return self._start(tx, found)
 
     def _start(self, tx: Transaction, batch: Batch) -> ToSend | None:
@@ -131,7 +122,9 @@ class LaneServer:
             leave_out(tx, batch, self._receipt(), lease)
             return None
         body = batch.bytes_for(self.client.base)
-        return ToSend(start_attempt(tx, batch, body, self._receipt(), lease), body)
+        # The lease begins at the earliest now, and what is sent must have an end before it does.
+        ends = time.monotonic() + self.send_seconds
+        return ToSend(start_attempt(tx, batch, body, self._receipt(), lease), ends)
 
     def _settle(self, tx: Transaction, answered: Answered) -> None:
         settle_attempt(tx, answered.batch, answered.verdict, self._receipt(), self.settling)
@@ -151,23 +144,24 @@ class LaneServer:
             await self.store.write(partial(self._settle, answered=Answered(batch.only([place]), verdict)))
         return await self.store.write(partial(self._start, batch=batch.only(good))) if good else None
 
-    async def _send(self, started: ToSend, ends: float) -> Verdict:
-        verdict = await self._post(started.body, len(started.batch.sent), ends)
+    async def _send(self, started: ToSend) -> Verdict:
+        verdict = await self._post(started)
         self.destination.note(verdict)
         metrics.attempts.labels(type(verdict).__name__.lower()).inc()
         return verdict
 
-    async def _post(self, body: bytes, entries: int, ends: float) -> Verdict:
+    async def _post(self, started: ToSend) -> Verdict:
+        batch = started.batch
         try:
-            async with asyncio.timeout(max(0.0, ends - time.monotonic())):
-                answer = await self.client.post_bundle(body)
+            async with asyncio.timeout(max(0.0, started.ends - time.monotonic())):
+                answer = await self.client.post_bundle(batch.bytes_for(self.client.base))
         except UnreachableError as error:
             return Later(str(error), is_unreachable=True)
         except TimeoutError:
             return Later("the whole exchange took too long", is_unreachable=True)
         except NotAuthorisedError as error:
             return DestinationWrong(str(error))
-        return judge_answer(answer, entries, self.clock())
+        return judge_answer(answer, len(batch.sent), self.clock())
 
 
 def second_reading(resources: Sequence[Outgoing]) -> list[Finding]:

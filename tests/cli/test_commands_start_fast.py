@@ -56,7 +56,7 @@ def test_a_service_without_a_key_file_starts_without_what_only_some_services_nee
 def test_checking_the_mapping_data_imports_neither_web_framework_nor_http_client(tmp_path: Path) -> None:
     imported = _imported(CHECK, tmp_path)
     assert "service.cli_mappings" in imported
-    assert imported & {*SLOW_AND_RARELY_NEEDED, "fastapi", "starlette", "uvicorn", "httpx"} == set()
+    assert imported & {*SLOW_AND_RARELY_NEEDED, "fastapi", "starlette", "uvicorn", "aiohttp", "httpx"} == set()
 
 
 def test_the_help_lists_every_command_with_what_it_does() -> None:

@@ -65,7 +65,7 @@ class Server:
 
 
 async def sent(
-    server: Server, *requests: tuple[str, str, bytes | None], timeout_seconds: float = 5, host: str = "127.0.0.1"
+    server: Server, *requests: tuple[str, str, bytes | None], timeout_seconds: float = 5
 ) -> list[Answer]:
     """Send requests one after the other to a server that listens meanwhile."""
     listening = await asyncio.start_server(server.serve, "127.0.0.1", 0)
@@ -74,7 +74,7 @@ async def sent(
     try:
         return [
             await pool.send(
-                Request(method, f"http://{host}:{server.port}{path}", {"User-Agent": "resus-fhir"}, body),
+                Request(method, f"http://127.0.0.1:{server.port}{path}", {"User-Agent": "resus-fhir"}, body),
                 timeout_seconds,
             )
             for method, path, body in requests
