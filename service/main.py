@@ -23,8 +23,8 @@ from service.delivery.authorise import Authorisation, FixedAuthorisation
 from service.delivery.connect_destination import connect_destination, public_keys
 from service.endpoint.application import Endpoint, create_endpoint
 from service.endpoint.mount_endpoint import routes_at
-from service.pipeline.stages import Stages
-from service.pipeline.try_overlay import load_site_stages
+from service.making.stages import Stages
+from service.making.try_overlay import load_site_stages
 from service.problems import ServiceProblem
 from service.settings import AuthMode as Auth
 from service.settings import Settings, WrongSettings, is_loopback
@@ -33,6 +33,7 @@ from service.web.answers import problem_answer
 from service.web.application import create_application
 from service.web.authenticate import Authenticator, Scope, make_authenticator, new_token, permit
 from service.web.requests import Parts
+from service.worker.remake_regularly import remaking
 from service.worker.run_worker import Worker
 
 ENDPOINT_PATH = "/fhir"
@@ -128,6 +129,7 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
             stack.callback(store.close)
             if endpoint is not None:
                 stack.callback(endpoint.close)
+            await stack.enter_async_context(remaking(store, stages, clock))
             if options.delivers:
                 await stack.enter_async_context(client)
                 worker = Worker(store, client, settings, stages.mappings.resource_types, clock)

@@ -17,6 +17,10 @@ FIRST_PREVIOUS_HASH = "0" * 64
 """What the first entry names as the hash before it."""
 
 
+_HEAD = "head of the log"
+"""Under this name a transaction notes number and hash of its newest entry."""
+
+
 class Action(StrEnum):
     """What an entry tells of."""
 
@@ -80,9 +84,9 @@ def append_entry(
 
     A refused body is kept beside the entry, which holds its hash, so that nothing a client sent is lost.
     """
-    if tx.chain_head is None:
-        tx.chain_head = newest_number_and_hash(tx) or (0, FIRST_PREVIOUS_HASH)
-    number, previous_hash = tx.chain_head
+    if _HEAD not in tx.notes:
+        tx.notes[_HEAD] = newest_number_and_hash(tx) or (0, FIRST_PREVIOUS_HASH)
+    number, previous_hash = tx.notes[_HEAD]
     detail = dict(happening.detail)
     if refused_body is not None:
         detail["body_sha256"] = hashlib.sha256(refused_body).hexdigest()
@@ -102,5 +106,5 @@ def append_entry(
     insert_entry(tx, entry)
     if refused_body is not None:
         keep_refused_body(tx, entry.number, refused_body)
-    tx.chain_head = (entry.number, entry.hash)
+    tx.notes[_HEAD] = entry.number, entry.hash
     return entry

@@ -8,6 +8,7 @@ from typing import Any
 from sqlalchemy import bindparam, select
 
 from service.audit.append_entry import Action
+from service.records.record_keys import delivery_of
 from service.storage.audit_entries import AuditEntry
 from service.storage.schema import deliveries
 from service.storage.statements import Row, Statement, Transaction
@@ -32,14 +33,14 @@ class SettledDeliveries:
 
     def note(self, entry: AuditEntry, detail: Mapping[str, Any]) -> None:
         """Note what an entry and its detail tell, which are as they were written."""
+        if "delivery" in detail:
+            self._queued.add(detail["delivery"])
         match entry.action:
-            case Action.MAPPED:
-                self._queued.add(detail["delivery"])
             case Action.OUTCOME if entry.outcome in ("arrived", "left-out"):
                 for delivery_id in detail["deliveries"]:
                     self._settled[delivery_id] = "delivered", entry.number
             case Action.DISCARD if entry.outcome == "discarded":
-                delivery_id = int(entry.subject.removeprefix("delivery:"))
+                delivery_id = delivery_of(entry.subject)
                 self._settled[delivery_id] = "discarded", entry.number
 
     def faults(self) -> Iterator[str]:

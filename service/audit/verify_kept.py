@@ -14,6 +14,8 @@ from sqlalchemy import Table, and_, bindparam, case, func, select
 
 from service.audit.append_entry import Action
 from service.exact_json import BrokenJsonError
+from service.records.record_keys import check_of, device_of
+from service.records.references import type_and_id
 from service.storage.audit_entries import AuditEntry, refused_body
 from service.storage.deliveries import resources_of_delivery
 from service.storage.schema import batches, cases, checks, devices, events, resources
@@ -98,6 +100,10 @@ class KeptRows:
         """Yield what is wrong with the rows an entry vouches for; entry and detail are as they were written."""
         if "body_sha256" in detail:
             yield from self._faults_of_refused(entry.number, detail["body_sha256"])
+        if "delivery" in detail:
+            for reference, digest in detail["resources"].items():
+                self._resources[reference] = entry.number, digest
+            yield from self._faults_of_delivery(entry.number, detail)
         match entry.action:
             case Action.EVENT_TAKEN | Action.EVENT_CORRECTED | Action.EVENT_RETRACTED:
                 yield from self._faults_of_event(entry, detail)
@@ -107,16 +113,12 @@ class KeptRows:
                 yield from _faults_of_record("case", entry, detail, row)
             case Action.CHECK_TAKEN:
                 self._vouched["checks"] += 1
-                device_id, _, check_id = entry.subject.removeprefix("check:").partition("/")
+                device_id, check_id = check_of(entry.subject)
                 row = self._tx.one(_CHECK, device_id=device_id, check_id=check_id)
                 yield from _faults_of_record("check", entry, detail, row, (detail["outcome"],))
             case Action.DEVICE_TAKEN:
                 # Only the newest version of a device is kept, so only the newest entry can be held against it.
-                self._devices[entry.subject.removeprefix("device:")] = entry.number, detail
-            case Action.MAPPED:
-                for reference, digest in detail["resources"].items():
-                    self._resources[reference] = entry.number, digest
-                yield from self._faults_of_delivery(entry.number, detail)
+                self._devices[device_of(entry.subject)] = entry.number, detail
             case Action.ATTEMPT:
                 row = self._tx.one(_BATCH, batch_id=detail["batch"])
                 if row is None or _sha256(row[0]) != detail["body_hash"]:
@@ -130,7 +132,7 @@ class KeptRows:
             if row is None or (_sha256(row[0]), *row[1:]) != wanted:
                 yield f"the device that entry {number} took was changed or is gone"
         for reference, (number, digest) in self._resources.items():
-            resource_type, _, resource_id = reference.partition("/")
+            resource_type, resource_id = type_and_id(reference)
             row = self._tx.one(_RESOURCE, resource_type=resource_type, resource_id=resource_id)
             if row is None or (_sha256(row[0]), row[1]) != (digest, digest):
                 yield f"the resource {reference} that entry {number} tells of was changed or is gone"

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
-from service.records.events import RecordedEvent
+from service.records.timeline import Timeline
 
 FACTS: Mapping[str, str] = {
     "arrest": "the case is a cardiac arrest, or nothing says that it was only a rhythm disorder with a pulse",
@@ -35,17 +35,16 @@ _ARREST_KINDS = frozenset(
 _WITH_PULSE_KINDS = frozenset(("cardioversion_delivered", "pacing_started"))
 
 
-def gather_facts(
-    case: Mapping[str, Any], events: Sequence[RecordedEvent], shockable: Mapping[str, bool]
-) -> dict[str, Any]:
+def gather_facts(case: Mapping[str, Any], timeline: Timeline, shockable: Mapping[str, bool]) -> dict[str, Any]:
     """Return the record that conditions read: `case.FIELD` as kept, `has.KIND` where true, and all `FACTS`.
 
-    `events` are those not retracted, in corrected order; `shockable` says of each rhythm whether it is.
+    Events entered in error have no part in them; `shockable` says of each rhythm whether it is.
     """
-    kinds = {event.kind for event in events}
-    rhythms = [_is_shockable(event.content, shockable) for event in events if event.kind == "rhythm_assessed"]
-    medications = [event.content for event in events if event.kind == "medication_given"]
-    outcomes = {event.content.get("outcome") for event in events if event.kind == "efforts_ended"}
+    kinds = set(timeline.kinds)
+    rhythms = [_is_shockable(event.content, shockable) for event in timeline.of_kind("rhythm_assessed")]
+    medications = [event.content for event in timeline.of_kind("medication_given")]
+    # An outcome in the client's own words is an object and matches none of ours.
+    outcomes = [event.content.get("outcome") for event in timeline.of_kind("efforts_ended")]
     facts: dict[str, Any] = {
         "arrest": bool(kinds & _ARREST_KINDS) or not kinds & _WITH_PULSE_KINDS,
         "patient_identified": "identifier" in (case.get("patient") or {}),

@@ -16,11 +16,6 @@ class ElementCount:
     missing: int
     applicable: int
 
-    @property
-    def missing_rate(self) -> float | None:
-        """Return missing over applicable; None, not 0, where the element never applied."""
-        return self.missing / self.applicable if self.applicable else None
-
 
 def count_by_element(cases: Iterable[Sequence[Assessment]]) -> list[ElementCount]:
     """Return the counts by element, in the order of the alphabet; `cases` holds the assessments of each case.

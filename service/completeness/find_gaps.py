@@ -3,38 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
 from service.completeness.case_facts import gather_facts
 from service.completeness.load_rules import CompletenessRule, CompletenessRules
-from service.records.assessment import GAP_STATES, Assessment, State
-from service.records.clocks import CorrectedTime
+from service.records.assessment import Assessment, State
 from service.records.events import RecordedEvent
+from service.records.timeline import Timeline
 
 
-def find_gaps(
-    rules: CompletenessRules,
-    case: Mapping[str, Any],
-    events: Sequence[RecordedEvent],
-    corrected: Mapping[str, CorrectedTime],
-) -> list[Assessment]:
-    """Return the assessments of `assess` whose state is missing, conflict or stated-unknown, in its order."""
-    return [one for one in assess(rules, case, events, corrected) if one.state in GAP_STATES]
-
-
-def assess(
-    rules: CompletenessRules,
-    case: Mapping[str, Any],
-    events: Sequence[RecordedEvent],
-    corrected: Mapping[str, CorrectedTime],
-) -> list[Assessment]:
+def assess(rules: CompletenessRules, case: Mapping[str, Any], timeline: Timeline) -> list[Assessment]:
     """Return the state of every element that a rule speaks of, in the order of the rules and then of time.
 
     A rule about a field of an event gives one assessment for each event of the kind, and one that is
-    not-applicable (without event) where there is none. Retracted events count as absent. `corrected` holds the
-    time of every event. `case` and the contents of the events may leave out nulls or carry them.
+    not-applicable (without event) where there is none. Events entered in error count as absent. `case` and the
+    contents of the events may leave out nulls or carry them.
 
     `stated_unknown` of an event names fields of its own, or elements as rules write them (`case.location`,
     `team_activated`): what was asked for and is not known is stated-unknown, no longer missing.
@@ -42,38 +26,42 @@ def assess(
     Order is judged on corrected times alone, however rough: a negative interval is a conflict to be looked at,
     never clamped. Where the offset of a clock is unknown there is no corrected time, and no conflict is claimed.
 
-    Source: stands beside each rule in mappings/completeness.yaml; the states are decided here.
+    Source: named with each rule in mappings/completeness.yaml; the states are decided here.
     """
-    live = sorted(
-        (event for event in events if not event.retracted),
-        key=lambda event: (corrected[event.id].order_at, event.id),
-    )
-    view = _CaseView(gather_facts(case, live, rules.shockable), case, live, corrected)
+    view = _CaseView(gather_facts(case, timeline, rules.shockable), case, timeline)
     return [one for rule in rules.rules for one in _assessments(rule, view)]
 
 
-@dataclass(frozen=True, slots=True)
 class _CaseView:
-    facts: Mapping[str, Any]
-    case: Mapping[str, Any]
-    live: Sequence[RecordedEvent]
-    corrected: Mapping[str, CorrectedTime]
+    """What the rules look at; what several of them ask for is gathered once."""
 
-    def of_kind(self, kind: str) -> list[RecordedEvent]:
-        return [event for event in self.live if event.kind == kind]
+    def __init__(self, facts: Mapping[str, Any], case: Mapping[str, Any], timeline: Timeline) -> None:
+        self.facts = facts
+        self.case = case
+        self.timeline = timeline
+        self._stated_unknown = {name for event in timeline.live for name in _stated_unknown(event.content)}
+        self._records: dict[str, dict[str, Any]] = {}
+        self._moments: dict[str, tuple[datetime, datetime] | None] = {}
 
     def is_stated_unknown(self, element: str) -> bool:
-        return any(element in _stated_unknown(event.content) for event in self.live)
+        """Return whether an event says that an element of the case is not known."""
+        return element in self._stated_unknown
 
     def record_of(self, event: RecordedEvent) -> dict[str, Any]:
-        return {
-            **self.facts,
-            **{f"event.{name}": value for name, value in event.content.items() if value is not None},
-        }
+        """Return what the conditions look at for one event."""
+        record = self._records.get(event.id)
+        if record is None:
+            own = {f"event.{name}": value for name, value in event.content.items() if value is not None}
+            record = self._records[event.id] = {**self.facts, **own}
+        return record
 
-    def moments_of(self, kind: str) -> list[datetime]:
-        times = (self.corrected[event.id].corrected_at for event in self.of_kind(kind))
-        return [moment for moment in times if moment is not None]
+    def first_and_last(self, kind: str) -> tuple[datetime, datetime] | None:
+        """Return when the first and the last event of a kind happened; None where no such time is known."""
+        if kind not in self._moments:
+            times = (self.timeline.time_of(event).corrected_at for event in self.timeline.of_kind(kind))
+            moments = [moment for moment in times if moment is not None]
+            self._moments[kind] = (min(moments), max(moments)) if moments else None
+        return self._moments[kind]
 
 
 def _stated_unknown(content: Mapping[str, Any]) -> Sequence[str]:
@@ -84,7 +72,7 @@ def _assessments(rule: CompletenessRule, view: _CaseView) -> Iterator[Assessment
     if rule.kind is None or rule.field is None:
         yield _assessment(rule, None, _state_in_case(rule, view))
         return
-    events = view.of_kind(rule.kind)
+    events = view.timeline.of_kind(rule.kind)
     for event in events:
         yield _assessment(rule, event.id, _state_in_event(rule, rule.field, event, view))
     if not events:
@@ -101,7 +89,9 @@ def _state_in_case(rule: CompletenessRule, view: _CaseView) -> State:
         return "not-applicable"
     if rule.kind is not None:
         counts = rule.recorded_when
-        recorded = any(counts is None or counts(view.record_of(event)) for event in view.of_kind(rule.kind))
+        recorded = any(
+            counts is None or counts(view.record_of(event)) for event in view.timeline.of_kind(rule.kind)
+        )
     elif rule.recorded_when is not None:
         recorded = rule.recorded_when(view.facts)
     else:
@@ -127,12 +117,12 @@ def _state_in_event(rule: CompletenessRule, field: str, event: RecordedEvent, vi
 
 
 def _state_of_order(rule: CompletenessRule, event: RecordedEvent, view: _CaseView) -> State:
-    """Return conflict where the event stands before the first, or after the last, of the kind it may not pass."""
-    moment = view.corrected[event.id].corrected_at
-    first = view.moments_of(rule.not_before) if rule.not_before else []
-    last = view.moments_of(rule.not_after) if rule.not_after else []
-    if moment is None or not (first or last):
+    """Return conflict where the event is before the first, or after the last, of the kind it may not pass."""
+    moment = view.timeline.time_of(event).corrected_at
+    earliest = view.first_and_last(rule.not_before) if rule.not_before else None
+    latest = view.first_and_last(rule.not_after) if rule.not_after else None
+    if moment is None or (earliest is None and latest is None):
         return "not-applicable"
-    is_early = bool(first) and moment < min(first)
-    is_late = bool(last) and moment > max(last)
+    is_early = earliest is not None and moment < earliest[0]
+    is_late = latest is not None and moment > latest[1]
     return "conflict" if is_early or is_late else "recorded"

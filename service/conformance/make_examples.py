@@ -8,9 +8,9 @@ from typing import Any
 
 from service.conformance.plan_profiles import Profile
 from service.exact_json import read_json, write_json
+from service.making.example_records import example_event, make_case_records, make_check_records
+from service.making.stages import Stages
 from service.mapping.apply_mapping import MadeResource
-from service.pipeline.example_records import example_event, make_case_records, make_check_records
-from service.pipeline.stages import Stages
 from service.readiness.read_clock import read_clock_item
 from service.records.clocks import ClockReading
 

@@ -20,8 +20,8 @@ from service.conformance.write_guide import destination_requirements, implementa
 from service.conformance.write_profile import write_profile
 from service.conformance.write_terminology import EventVocabulary, own_code_system, value_sets
 from service.exact_json import write_json
+from service.making.stages import Stages
 from service.mapping.record_values import CANONICAL
-from service.pipeline.stages import Stages
 
 _INDEXED = ("url", "version", "kind", "type", "supplements", "content")
 _COMPRESSION = 9

@@ -9,6 +9,7 @@ from urllib.parse import quote
 
 from service.delivery.read_capabilities import TYPES_WITHOUT_IDENTIFIER
 from service.exact_json import read_json, write_json
+from service.records.references import type_and_id
 from service.settings import Strategy
 
 UUID_SYSTEM = "urn:ietf:rfc:3986"
@@ -137,7 +138,7 @@ def _with_their_references(value: Any, names: _Names) -> Any:
 
 
 def _their_reference(value: dict[str, Any], reference: str, names: _Names) -> dict[str, Any]:
-    resource_type, _, resource_id = reference.partition("/")
+    resource_type, resource_id = type_and_id(reference)
     if resource_type in names.left_out:
         rest = {name: member for name, member in value.items() if name != "reference"}
         identifier = {"system": UUID_SYSTEM, "value": f"urn:uuid:{resource_id}"}

@@ -43,7 +43,7 @@ COMPUTED = frozenset(
         "member_references",  # Of a check: references to the Observations of its items.
     }
 )
-"""Names that the pipeline computes; templates may use them like fields."""
+"""Names that the service computes; templates may use them like fields."""
 
 _OF_A_STRIP = ("start", "at", "clock", "sampling_hertz", "lead", "leads", "samples_millivolts")
 

@@ -10,7 +10,7 @@ from service.mapping.placeholders import concept_of
 from service.mapping.sampled_strip import LeadSamples, split_strip
 from service.records.clocks import CorrectedTime
 from service.records.events import RecordedEvent
-from service.records.instants import format_instant, parse_instant, shift_instant
+from service.records.instants import format_instant
 from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.units import UCUM
 
@@ -28,13 +28,6 @@ def prefixed(content: Mapping[str, Any], prefix: str) -> dict[str, Any]:
 def reference_values(references: Mapping[str, str]) -> dict[str, Any]:
     """Return the entries by which templates find References: anchor name to `Type/id`."""
     return {f"reference {name}": {"reference": literal} for name, literal in references.items()}
-
-
-def corrected_text(corrected: CorrectedTime) -> str:
-    """Return the time for FHIR: on the reference clock where that is known, else as it was sent."""
-    if corrected.corrected_at is None or not corrected.offset_seconds:
-        return corrected.at
-    return shift_instant(corrected.at, (corrected.corrected_at - parse_instant(corrected.at)).total_seconds())
 
 
 def _seconds(value: float) -> dict[str, Any]:
@@ -59,12 +52,6 @@ def device_time_extension(event: RecordedEvent, corrected: CorrectedTime) -> dic
     return {"extension": [{"url": DEVICE_TIME_EXTENSION, "extension": parts}]}
 
 
-def _on_reference_clock(text: str, corrected: CorrectedTime) -> str:
-    """Return another time of the event, which the same clock gave, moved as far as the event's own time."""
-    moved = parse_instant(corrected_text(corrected)) - parse_instant(corrected.at)
-    return shift_instant(text, moved.total_seconds()) if moved else text
-
-
 def _segments(event: RecordedEvent, corrected: CorrectedTime, leads: CodeTable | None) -> list[dict[str, Any]]:
     """Return, for a strip, what each of its segments gives to the templates."""
     content = event.content
@@ -73,7 +60,7 @@ def _segments(event: RecordedEvent, corrected: CorrectedTime, leads: CodeTable |
         sampled = [*sampled, {"lead": content.get("lead"), "samples_millivolts": content["samples_millivolts"]}]
     if leads is None or not sampled or "sampling_hertz" not in content:
         return []
-    start = _on_reference_clock(content.get("start", event.at), corrected)
+    start = corrected.on_reference_clock(content.get("start", event.at))
     all_leads = [
         LeadSamples(concept_of(lead["lead"], leads.concepts) or _LEAD_NOT_STATED, lead["samples_millivolts"])
         for lead in sampled
@@ -102,7 +89,7 @@ def event_values(
     values = {
         **shared,
         **event.content,
-        "time": corrected_text(corrected),
+        "time": corrected.text,
         "received": format_instant(event.received_at),
         "version": event.version,
         "activity": "retract" if event.retracted else "create" if event.version == 1 else "revise",
@@ -110,7 +97,7 @@ def event_values(
         "content_hash": content_hash,
     }
     if "until" in event.content:
-        values["until"] = _on_reference_clock(event.content["until"], corrected)
+        values["until"] = corrected.on_reference_clock(event.content["until"])
     device_time = device_time_extension(event, corrected)
     if device_time is not None:
         values["device_time"] = device_time

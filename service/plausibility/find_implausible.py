@@ -1,36 +1,32 @@
-"""Applies the plausibility rules to one event of a case."""
+"""Applies the plausibility rules to the events of a case."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
-from service.plausibility.gather_facts import gather_facts, record_of
+from service.plausibility.gather_facts import facts_along, record_of
 from service.plausibility.load_plausibility import PlausibilityRules
 from service.problems import Code, Problem
-from service.records.clocks import CorrectedTime
-from service.records.events import RecordedEvent
+from service.records.timeline import Timeline
 
 
 def find_implausible(
-    rules: PlausibilityRules,
-    case: Mapping[str, Any],
-    event: RecordedEvent,
-    others: Iterable[RecordedEvent],
-    corrected: Mapping[str, CorrectedTime],
-) -> list[Problem]:
-    """Return a warning for every rule that an event meets; the event is kept all the same.
+    rules: PlausibilityRules, case: Mapping[str, Any], timeline: Timeline, wanted: Collection[str] | None = None
+) -> dict[str, list[Problem]]:
+    """Return, for each event, a warning for every rule that it meets; the event is kept all the same.
 
-    `others` hold at least the case's events of `gather_facts.FACT_KINDS`, `corrected` the times of all of them.
+    `wanted` names the events to be looked at, all of them where it is None. `timeline` must hold what came before
+    them of `gather_facts.LATEST_KINDS` and of `gather_facts.EARLIER_KIND`.
     """
-    if event.retracted:
-        return []
-    concerned = [rule for rule in rules if event.kind in rule.kinds]
-    if not concerned:
-        return []
-    record = record_of(event, case, gather_facts(event, others, corrected))
-    return [
-        Problem(Code.IMPLAUSIBLE, f"/{rule.field}", rule.says, rule.usual, rule=rule.name)
-        for rule in concerned
-        if rule.holds(record)
-    ]
+    found: dict[str, list[Problem]] = {}
+    for event, facts in facts_along(timeline):
+        concerned = [rule for rule in rules if event.kind in rule.kinds]
+        if concerned and (wanted is None or event.id in wanted):
+            record = record_of(event, case, facts)
+            found[event.id] = [
+                Problem(Code.IMPLAUSIBLE, f"/{rule.field}", rule.says, rule.usual, rule=rule.name)
+                for rule in concerned
+                if rule.holds(record)
+            ]
+    return found

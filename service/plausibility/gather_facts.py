@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from itertools import groupby
 from typing import Any
 
-from service.records.clocks import CorrectedTime
 from service.records.events import RecordedEvent
+from service.records.timeline import Timeline
 
 FACTS: Mapping[str, str] = {
     "pacing_is_running": "pacing was started before the event and not stopped since",
@@ -17,35 +18,42 @@ FACTS: Mapping[str, str] = {
 
 _STARTS = {"pacing_started": "pacing_is_running", "circulation_returned": "circulation_is_back"}
 _ENDS = {"pacing_stopped": "pacing_is_running", "circulation_lost": "circulation_is_back"}
-FACT_KINDS = frozenset({*_STARTS, *_ENDS, "electrodes_applied"})
-"""The kinds of event from which the facts follow."""
+LATEST_KINDS: Mapping[str, frozenset[str]] = {
+    fact: frozenset(kind for kinds in (_STARTS, _ENDS) for kind, of in kinds.items() if of == fact)
+    for fact in _STARTS.values()
+}
+"""The facts that the latest event before a moment decides, with the kinds of such events."""
+
+EARLIER_KIND = "electrodes_applied"
+"""The kind of which any event before a moment may decide a fact."""
+
+_DECIDING_KINDS = frozenset({*_STARTS, *_ENDS, EARLIER_KIND})
 
 
-def gather_facts(
-    event: RecordedEvent, others: Iterable[RecordedEvent], corrected: Mapping[str, CorrectedTime]
-) -> dict[str, bool]:
-    """Return the facts that hold when `event` happened; `others` hold at least the case's events of FACT_KINDS.
+def facts_along(timeline: Timeline) -> Iterator[tuple[RecordedEvent, Mapping[str, bool]]]:
+    """Yield each event that was not entered in error, with the facts that hold when it happens.
 
     An event of the same moment counts as before it.
     """
-    moment = corrected[event.id].order_at
-    before = sorted(
-        (
-            other
-            for other in others
-            if other.id != event.id and not other.retracted and corrected[other.id].order_at <= moment
-        ),
-        key=lambda other: (corrected[other.id].order_at, other.id),
-    )
     facts = dict.fromkeys(FACTS, False)
-    for other in before:
-        if other.kind in _STARTS:
-            facts[_STARTS[other.kind]] = True
-        elif other.kind in _ENDS:
-            facts[_ENDS[other.kind]] = False
-        elif other.content.get("electrodes") == "ecg_three_lead":
-            facts["three_lead_ecg_is_on"] = True
-    return facts
+    for _, same_time in groupby(timeline.live, key=lambda event: timeline.time_of(event).order_at):
+        group = list(same_time)
+        deciding = [event for event in group if event.kind in _DECIDING_KINDS]
+        for event in group:
+            yield event, _noted(facts, [other for other in deciding if other is not event])
+        facts = _noted(facts, deciding)
+
+
+def _noted(facts: dict[str, bool], events: Iterable[RecordedEvent]) -> dict[str, bool]:
+    noted = {**facts}
+    for event in events:
+        if event.kind in _STARTS:
+            noted[_STARTS[event.kind]] = True
+        elif event.kind in _ENDS:
+            noted[_ENDS[event.kind]] = False
+        elif event.content.get("electrodes") == "ecg_three_lead":
+            noted["three_lead_ecg_is_on"] = True
+    return noted
 
 
 def record_of(event: RecordedEvent, case: Mapping[str, Any], facts: Mapping[str, bool]) -> dict[str, Any]:

@@ -14,7 +14,10 @@ from service.vocabulary.yaml_tree import Located, load_yaml
 
 @dataclass(frozen=True, slots=True)
 class PlausibilityRule:
-    """One rule: for which kinds, when it holds, what it says of which field, what is usual, and its source."""
+    """One rule: for which kinds, when it holds, what it says of which field, what is usual, and its source.
+
+    `facts` are those about the course of the case that it asks for.
+    """
 
     name: str
     kinds: frozenset[str]
@@ -23,6 +26,7 @@ class PlausibilityRule:
     says: str
     usual: str
     source: str
+    facts: frozenset[str]
 
 
 PlausibilityRules = tuple[PlausibilityRule, ...]
@@ -52,6 +56,7 @@ def _rule(place: Located, vocabulary: Vocabulary) -> PlausibilityRule:
         place.required("says").text(),
         place.required("usual").text(),
         place.required("source").text(),
+        frozenset(FACTS) & names_asked_for(place.required("when")),
     )
 
 

@@ -1,18 +1,22 @@
-"""Reads what a device check or an event says about a device's clock, for the timeline and the fleet."""
+"""Reads what a device check or an event says about a device's clock, for the timeline and for readiness."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from typing import Any
 
 from service.records.clocks import READING_PRECISION_SECONDS, ClockReading
 from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
+from service.records.record_keys import check_key, event_key
+
+CLOCK_KIND = "clock_compared"
+"""The kind of event that compares clocks."""
 
 
 def read_clock_item(clock: str, check_id: str, item: Mapping[str, Any]) -> ClockReading | None:
     """Return the reading in the `clock` item of a check of the device `clock`; None where half of it is missing."""
-    return _reading(clock, check_id, item)
+    return _reading(clock, check_key(clock, check_id), item)
 
 
 def read_clock_comparison(event: RecordedEvent) -> ClockReading | None:
@@ -21,17 +25,12 @@ def read_clock_comparison(event: RecordedEvent) -> ClockReading | None:
     None also where the event was retracted, or names no device, or lacks one of the two times.
     """
     device = event.content.get("device")
-    if event.kind != "clock_compared" or event.retracted or device is None:
+    if event.kind != CLOCK_KIND or event.retracted or device is None:
         return None
-    return _reading(device, event.id, event.content)
+    return _reading(device, event_key(event.case_id, event.id), event.content)
 
 
-def newest_reading(readings: Iterable[ClockReading]) -> ClockReading | None:
-    """Return the reading that was taken last by the reference clock; None where there is none."""
-    return max(readings, key=lambda reading: (reading.reference_at, reading.origin), default=None)
-
-
-def _reading(clock: str, origin: str, content: Mapping[str, Any]) -> ClockReading | None:
+def _reading(clock: str, record_key: str, content: Mapping[str, Any]) -> ClockReading | None:
     device_at, reference_at = content.get("device_at"), content.get("reference_at")
     if device_at is None or reference_at is None:
         return None
@@ -39,6 +38,6 @@ def _reading(clock: str, origin: str, content: Mapping[str, Any]) -> ClockReadin
         clock=clock,
         device_at=parse_instant(device_at),
         reference_at=parse_instant(reference_at),
-        origin=origin,
+        record_key=record_key,
         precision_seconds=float(content.get("precision_seconds", READING_PRECISION_SECONDS)),
     )

@@ -30,6 +30,7 @@ _HEAD = Statement(
     select(audit_entries.c.number, audit_entries.c.hash).order_by(audit_entries.c.number.desc()).limit(1)
 )
 _INSERT = Statement(insert(audit_entries))
+_NAMES = [column.name for column in audit_entries.c]
 _NEWEST = Statement(select(*audit_entries.c).order_by(audit_entries.c.number.desc()).limit(1))
 _AFTER = Statement(
     select(*audit_entries.c)
@@ -55,19 +56,7 @@ def newest_entry(tx: Transaction) -> AuditEntry | None:
 
 def insert_entry(tx: Transaction, entry: AuditEntry) -> None:
     """Append an entry whose hash has been computed."""
-    tx.run(
-        _INSERT,
-        number=entry.number,
-        recorded_at=entry.recorded_at,
-        action=entry.action,
-        actor=entry.actor,
-        case_id=entry.case_id,
-        subject=entry.subject,
-        outcome=entry.outcome,
-        detail=entry.detail,
-        hash=entry.hash,
-        previous_hash=entry.previous_hash,
-    )
+    tx.add(_INSERT, [{name: getattr(entry, name) for name in _NAMES}])
 
 
 def entries_after(tx: Transaction, after: int, most: int) -> list[AuditEntry]:
@@ -110,7 +99,7 @@ def filtered_entries(tx: Transaction, wanted: EntryFilter, after: int, most: int
 
 def keep_refused_body(tx: Transaction, number: int, body: bytes) -> None:
     """Keep the body that was refused with the entry `number`."""
-    tx.run(_INSERT_BODY, number=number, body=body)
+    tx.add(_INSERT_BODY, [{"number": number, "body": body}])
 
 
 def refused_body(tx: Transaction, number: int) -> bytes | None:

@@ -27,7 +27,11 @@ class StoredCase:
     opened_at: datetime
 
 
-_VERSION = Statement(select(cases.c.version).where(cases.c.case_id == bindparam("case_id"), cases.c.current == 1))
+_VERSION = Statement(
+    select(cases.c.version, cases.c.content_hash).where(
+        cases.c.case_id == bindparam("case_id"), cases.c.current == 1
+    )
+)
 _CURRENT = Statement(
     select(cases.c.case_id, cases.c.version, cases.c.content, cases.c.content_hash, cases.c.opened_at).where(
         cases.c.case_id == bindparam("case_id"), cases.c.current == 1
@@ -55,10 +59,10 @@ def _case(row: Row) -> StoredCase:
     return StoredCase(row[0], row[1], read_json(row[2]), row[3], datetime.fromisoformat(row[4]))
 
 
-def case_version(tx: Transaction, case_id: str) -> int | None:
-    """Return the number of the current version; None where there is no such case."""
+def case_version(tx: Transaction, case_id: str) -> tuple[int, str] | None:
+    """Return number and content hash of the current version; None where there is no such case."""
     row = tx.one(_VERSION, case_id=case_id)
-    return row[0] if row else None
+    return (row[0], row[1]) if row else None
 
 
 def find_case(tx: Transaction, case_id: str) -> StoredCase | None:

@@ -18,8 +18,9 @@ STATES = ("waiting", "delivered", "held", "discarded")
 
 @dataclass(frozen=True, slots=True)
 class NewDelivery:
-    """What one record adds to the outbox: resources that stand or fall together."""
+    """What one record adds to the outbox: resources that arrive together or not at all."""
 
+    delivery_id: int
     lane: str
     case_id: str | None
     device_id: str | None
@@ -73,10 +74,8 @@ _COLUMNS = (
     deliveries.c.read_twice,
     deliveries.c.answered_errors,
 )
-_INSERT = Statement(
-    insert(deliveries).returning(deliveries.c.delivery_id),
-    columns=[column.name for column in deliveries.c if column.name != "delivery_id"],
-)
+_INSERT = Statement(insert(deliveries))
+_NEWEST = Statement(select(func.max(deliveries.c.delivery_id)))
 _INSERT_WAIT = Statement(insert(delivery_waits))
 _STATE = Statement(select(deliveries.c.state).where(deliveries.c.delivery_id == bindparam("delivery_id")))
 _ONE = Statement(select(*_COLUMNS).where(deliveries.c.delivery_id == bindparam("delivery_id")))
@@ -187,37 +186,56 @@ def delivery_state(tx: Transaction, delivery_id: int) -> str | None:
     return row[0] if row else None
 
 
-def enqueue(tx: Transaction, new: NewDelivery, now: str) -> int:
-    """Add a delivery to the outbox and return its number."""
-    body = write_json([list(key) for key in new.keys]) + b"\n" + b"\n".join(new.bodies)
-    row = tx.one(
+_NEWEST_NOTED = "newest delivery"
+"""Under this name a transaction, beside which no other one queues, notes the number of the newest delivery."""
+
+
+def next_delivery_id(tx: Transaction) -> int:
+    """Return the number of the delivery that is queued next in this transaction."""
+    if _NEWEST_NOTED not in tx.notes:
+        row = tx.one(_NEWEST)
+        tx.notes[_NEWEST_NOTED] = row[0] or 0 if row else 0
+    tx.notes[_NEWEST_NOTED] += 1
+    return int(tx.notes[_NEWEST_NOTED])
+
+
+def enqueue(tx: Transaction, queued: Sequence[NewDelivery], now: str) -> None:
+    """Add deliveries of one lane to the outbox, in the order of their numbers."""
+    if not queued:
+        return
+    tx.add(
         _INSERT,
-        lane=new.lane,
-        case_id=new.case_id,
-        device_id=new.device_id,
-        record=new.record,
-        state="waiting",
-        attempts=0,
-        next_attempt_at=now,
-        batch_id=None,
-        alone=0,
-        last_error=None,
-        outcome=None,
-        entries=len(new.keys),
-        body=body,
-        created_at=now,
-        settled_at=None,
-        concerns=None,
-        conflicts=0,
-        read_twice=0,
-        answered_errors=0,
+        [
+            {
+                "delivery_id": new.delivery_id,
+                "lane": new.lane,
+                "case_id": new.case_id,
+                "device_id": new.device_id,
+                "record": new.record,
+                "state": "waiting",
+                "attempts": 0,
+                "next_attempt_at": now,
+                "batch_id": None,
+                "alone": 0,
+                "last_error": None,
+                "outcome": None,
+                "entries": len(new.keys),
+                "body": write_json([list(key) for key in new.keys]) + b"\n" + b"\n".join(new.bodies),
+                "created_at": now,
+                "settled_at": None,
+                "concerns": None,
+                "conflicts": 0,
+                "read_twice": 0,
+                "answered_errors": 0,
+            }
+            for new in queued
+        ],
     )
-    if row is None:
-        raise RuntimeError("the database gave the new delivery no number")
-    number = int(row[0])
-    add_to_lane(tx, new.lane, number, now)
-    tx.run_many(_INSERT_WAIT, [{"delivery_id": number, "after_id": after} for after in sorted(new.waits_for)])
-    return number
+    add_to_lane(tx, queued[0].lane, queued[0].delivery_id, now)
+    tx.add(
+        _INSERT_WAIT,
+        [{"delivery_id": new.delivery_id, "after_id": after} for new in queued for after in sorted(new.waits_for)],
+    )
 
 
 def find_delivery(tx: Transaction, delivery_id: int) -> Delivery | None:

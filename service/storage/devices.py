@@ -1,18 +1,18 @@
-"""Devices, their checks, and the readings of their clocks."""
+"""Devices and their checks."""
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import bindparam, delete, insert, select, update
+from sqlalchemy import bindparam, insert, select, update
 
-from service.exact_json import read_json, write_json
-from service.records.clocks import ClockReading
+from service.exact_json import content_hash, read_json, write_json
 from service.records.instants import stamp
-from service.storage.schema import checks, clock_readings, devices
-from service.storage.statements import Statement, Transaction
+from service.storage.schema import checks, devices
+from service.storage.statements import AmongTexts, Statement, Transaction, text_list
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,11 @@ class StoredDevice:
     registered: bool
     content: dict[str, Any]
     content_hash: str
+
+    @classmethod
+    def named_only(cls, device_id: str) -> StoredDevice:
+        """Return a device of which nothing is known but its id."""
+        return cls(device_id, 1, registered=False, content={}, content_hash=content_hash({}))
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +53,7 @@ _DEVICE_COLUMNS = (
     devices.c.content_hash,
 )
 _DEVICE = Statement(select(*_DEVICE_COLUMNS).where(devices.c.device_id == bindparam("device_id")))
+_KNOWN = Statement(select(devices.c.device_id).where(AmongTexts(devices.c.device_id, "device_ids")))
 _DEVICES = Statement(select(*_DEVICE_COLUMNS).order_by(devices.c.device_id))
 _INSERT_DEVICE = Statement(insert(devices))
 _UPDATE_DEVICE = Statement(
@@ -82,23 +88,6 @@ _NEWEST_CHECK = Statement(
     .limit(1)
 )
 _INSERT_CHECK = Statement(insert(checks))
-_READINGS = Statement(
-    select(
-        clock_readings.c.device_at,
-        clock_readings.c.reference_at,
-        clock_readings.c.origin,
-        clock_readings.c.precision_seconds,
-    )
-    .where(clock_readings.c.clock == bindparam("clock"))
-    .order_by(clock_readings.c.reference_at)
-)
-_CLOCKS_OF_ORIGIN = Statement(select(clock_readings.c.clock).where(clock_readings.c.origin == bindparam("origin")))
-_FORGET_READING = Statement(
-    delete(clock_readings).where(
-        clock_readings.c.clock == bindparam("clock"), clock_readings.c.origin == bindparam("origin")
-    )
-)
-_INSERT_READING = Statement(insert(clock_readings))
 
 
 def _device(row: tuple[Any, ...]) -> StoredDevice:
@@ -122,6 +111,13 @@ def find_device(tx: Transaction, device_id: str) -> StoredDevice | None:
     """Return a device."""
     row = tx.one(_DEVICE, device_id=device_id)
     return _device(row) if row else None
+
+
+def known_devices(tx: Transaction, device_ids: Collection[str]) -> set[str]:
+    """Return those of the ids that are known."""
+    if not device_ids:
+        return set()
+    return {row[0] for row in tx.run(_KNOWN, device_ids=text_list(sorted(device_ids)))}
 
 
 def all_devices(tx: Transaction) -> list[StoredDevice]:
@@ -180,34 +176,3 @@ def keep_check(tx: Transaction, check: StoredCheck, actor: str, received_at: str
         actor=actor,
         received_at=received_at,
     )
-
-
-def readings_of_clock(tx: Transaction, clock: str) -> list[ClockReading]:
-    """Return the readings of one clock in the order of reference time."""
-    return [
-        ClockReading(clock, datetime.fromisoformat(row[0]), datetime.fromisoformat(row[1]), row[2], row[3])
-        for row in tx.run(_READINGS, clock=clock)
-    ]
-
-
-def keep_reading(tx: Transaction, reading: ClockReading) -> None:
-    """Keep a reading; one of the same origin takes the place of the one before."""
-    tx.run(_FORGET_READING, clock=reading.clock, origin=reading.origin)
-    tx.run(
-        _INSERT_READING,
-        clock=reading.clock,
-        origin=reading.origin,
-        device_at=stamp(reading.device_at),
-        reference_at=stamp(reading.reference_at),
-        precision_seconds=reading.precision_seconds,
-    )
-
-
-def clocks_of_origin(tx: Transaction, origin: str) -> set[str]:
-    """Return the clocks of which the record `origin` gave a reading."""
-    return {row[0] for row in tx.run(_CLOCKS_OF_ORIGIN, origin=origin)}
-
-
-def forget_reading(tx: Transaction, clock: str, origin: str) -> None:
-    """Drop a reading whose event was entered in error; the event itself stays."""
-    tx.run(_FORGET_READING, clock=clock, origin=origin)

@@ -91,7 +91,9 @@ class PostgresqlConnection:
             try:
                 for statement in begin:
                     cursor.execute(statement.encode())
-                yield Transaction(cursor, _DIALECT, _MOMENT)
+                transaction = Transaction(cursor, _DIALECT, _MOMENT)
+                yield transaction
+                transaction.write_added()
                 cursor.execute("COMMIT")
             except BaseException:
                 # A session that has ended has rolled back by itself.

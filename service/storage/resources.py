@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 
 from sqlalchemy import and_, bindparam, insert, or_, select, update
 
+from service.records.references import type_and_id
 from service.storage.schema import deliveries, resources
-from service.storage.statements import Statement, Transaction
+from service.storage.statements import AmongTexts, Row, Statement, Transaction, text_list
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,27 +51,29 @@ _asked = [
     )
     for place in range(_MOST_ASKED)
 ]
-_KNOWN = Statement(
-    select(
-        resources.c.resource_type,
-        resources.c.resource_id,
-        resources.c.version,
-        resources.c.sha256,
-        resources.c.delivery_id,
-        deliveries.c.state,
+_known = select(
+    resources.c.resource_type,
+    resources.c.resource_id,
+    resources.c.version,
+    resources.c.sha256,
+    resources.c.delivery_id,
+    deliveries.c.state,
+).join_from(resources, deliveries, deliveries.c.delivery_id == resources.c.delivery_id)
+_KNOWN = Statement(_known.where(or_(*_asked)))
+_KNOWN_OF_TYPE = Statement(
+    _known.where(
+        resources.c.resource_type == bindparam("resource_type"), AmongTexts(resources.c.resource_id, "ids")
     )
-    .join_from(resources, deliveries, deliveries.c.delivery_id == resources.c.delivery_id)
-    .where(or_(*_asked))
 )
 _OF_CASE = Statement(
     select(*_COLUMNS)
     .where(resources.c.case_id == bindparam("case_id"))
     .order_by(resources.c.delivery_id, resources.c.resource_type, resources.c.resource_id)
 )
-_OF_RECORD = Statement(
+_OF_RECORDS = Statement(
     select(*_COLUMNS)
-    .where(resources.c.record == bindparam("record"))
-    .order_by(resources.c.resource_type, resources.c.resource_id)
+    .where(AmongTexts(resources.c.record, "records"))
+    .order_by(resources.c.record, resources.c.resource_type, resources.c.resource_id)
 )
 _ONE = Statement(
     select(*_COLUMNS).where(
@@ -103,17 +108,24 @@ class KnownVersion:
 
 def known_versions(tx: Transaction, references: Collection[str]) -> dict[str, KnownVersion]:
     """Return what is known of resources' newest versions, by their references; those never made are not in it."""
-    known: dict[str, KnownVersion] = {}
-    keys = sorted(reference.split("/", 1) for reference in references)
+    keys = sorted(type_and_id(reference) for reference in references)
+    rows = _few(tx, keys) if len(keys) <= 2 * _MOST_ASKED else _many(tx, keys)
+    return {f"{row[0]}/{row[1]}": KnownVersion(*row[2:]) for row in rows}
+
+
+def _few(tx: Transaction, keys: Sequence[tuple[str, str]]) -> Iterator[Row]:
     for start in range(0, len(keys), _MOST_ASKED):
         asked = keys[start : start + _MOST_ASKED]
         # No resource has an empty type.
-        asked += [["", ""]] * (_MOST_ASKED - len(asked))
+        asked = [*asked, *[("", "")] * (_MOST_ASKED - len(asked))]
         names = {f"type_{place}": kind for place, (kind, _) in enumerate(asked)}
         names |= {f"id_{place}": resource_id for place, (_, resource_id) in enumerate(asked)}
-        for row in tx.run(_KNOWN, **names):
-            known[f"{row[0]}/{row[1]}"] = KnownVersion(*row[2:])
-    return known
+        yield from tx.run(_KNOWN, **names)
+
+
+def _many(tx: Transaction, keys: Iterable[tuple[str, str]]) -> Iterator[Row]:
+    for resource_type, some in groupby(keys, key=itemgetter(0)):
+        yield from tx.run(_KNOWN_OF_TYPE, resource_type=resource_type, ids=text_list(one[1] for one in some))
 
 
 def known_version(tx: Transaction, resource_type: str, resource_id: str) -> KnownVersion | None:
@@ -135,12 +147,12 @@ def resources_of_case(tx: Transaction, case_id: str) -> list[StoredResource]:
 
 def resources_of_records(tx: Transaction, records: Collection[str]) -> list[StoredResource]:
     """Return the resources that certain records made."""
-    return [StoredResource(*row) for record in records for row in tx.run(_OF_RECORD, record=record)]
+    return [StoredResource(*row) for row in tx.run(_OF_RECORDS, records=text_list(records))] if records else []
 
 
 def keep_resources(tx: Transaction, kept: Sequence[StoredResource]) -> None:
     """Keep versions of resources as their newest ones."""
-    tx.run_many(
+    tx.add(
         _INSERT,
         [
             {

@@ -19,6 +19,7 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    text,
 )
 
 metadata = MetaData(
@@ -55,6 +56,9 @@ events = Table(
     Column("retracted", Integer, nullable=False),
     Column("kind", String(64), nullable=False),
     Column("clock", String(64), nullable=True),
+    Column("stamped_at", String(27), nullable=False, server_default=text("''")),
+    Column("order_at", String(27), nullable=False, server_default=text("''")),
+    Column("documents", String(64), nullable=True),
     Column("content", LargeBinary, nullable=False),
     Column("content_hash", String(64), nullable=False),
     Column("answer", LargeBinary, nullable=False),
@@ -62,8 +66,9 @@ events = Table(
     Column("received_at", String(27), nullable=False),
     PrimaryKeyConstraint("case_id", "event_id", "version"),
 )
-Index("ix_events_case_current", events.c.case_id, events.c.current, events.c.kind)
-Index("ix_events_clock", events.c.clock, events.c.current)
+Index("ix_events_order", events.c.case_id, events.c.kind, events.c.current, events.c.retracted, events.c.order_at)
+Index("ix_events_clock", events.c.clock, events.c.current, events.c.stamped_at)
+Index("ix_events_documents", events.c.case_id, events.c.documents)
 
 devices = Table(
     "devices",
@@ -104,6 +109,28 @@ clock_readings = Table(
     Column("precision_seconds", Float, nullable=False),
     PrimaryKeyConstraint("clock", "origin"),
 )
+Index("ix_clock_readings_order", clock_readings.c.clock, clock_readings.c.reference_at)
+Index("ix_clock_readings_origin", clock_readings.c.origin)
+
+clocks = Table(
+    "clocks",
+    metadata,
+    Column("clock", String(64), nullable=False),
+    Column("state", String(64), nullable=False),
+    PrimaryKeyConstraint("clock"),
+)
+
+remakes = Table(
+    "remakes",
+    metadata,
+    Column("remake_id", Integer, primary_key=True, autoincrement=True),
+    Column("case_id", String(64), nullable=False),
+    Column("clock", String(64), nullable=True),
+    Column("after", String(27), nullable=False),
+    Column("until", String(27), nullable=False),
+    Column("actor", String(200), nullable=False),
+)
+Index("ix_remakes_case", remakes.c.case_id)
 
 resources = Table(
     "resources",

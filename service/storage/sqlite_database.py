@@ -46,7 +46,9 @@ class SqliteConnection:
         cursor = self._connection.cursor()
         cursor.execute(begin)
         try:
-            yield Transaction(cursor, _DIALECT)
+            transaction = Transaction(cursor, _DIALECT)
+            yield transaction
+            transaction.write_added()
             cursor.execute("COMMIT")
         except BaseException:
             if self._connection.in_transaction:

@@ -11,11 +11,13 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from typing import Any, Protocol
 
-from sqlalchemy import ClauseElement, ColumnElement, String, bindparam
+from sqlalchemy import ClauseElement, ColumnElement, String, Table, bindparam
 from sqlalchemy.engine import Dialect
 from sqlalchemy.ext.compiler import compiles
 from sqlalchemy.sql.compiler import SQLCompiler
+from sqlalchemy.sql.visitors import iterate
 
+from service.exact_json import write_json
 from service.records.instants import stamp
 
 Row = tuple[Any, ...]
@@ -58,12 +60,13 @@ class Compiled:
 class Statement:
     """One statement; `columns` names the columns of an insert where it does not fill all of them."""
 
-    __slots__ = ("_columns", "_compiled", "_expression")
+    __slots__ = ("_columns", "_compiled", "_expression", "tables")
 
     def __init__(self, expression: ClauseElement, columns: Sequence[str] | None = None) -> None:
         self._expression = expression
         self._columns = columns
         self._compiled: dict[str, Compiled] = {}
+        self.tables = frozenset(part.name for part in iterate(expression) if isinstance(part, Table))
 
     def for_dialect(self, dialect: Dialect) -> Compiled:
         """Return the statement in the SQL of `dialect`."""
@@ -80,26 +83,54 @@ class Statement:
         return known
 
 
-class Among(ColumnElement[bool]):
+class _AmongListed(ColumnElement[bool]):
+    """The condition that a column's value is one of several, all of which are one parameter."""
+
+    inherit_cache = False
+
+    def __init__(self, column: ColumnElement[Any], name: str) -> None:
+        self.column = column
+        self.listed = bindparam(name, type_=String())
+
+
+class Among(_AmongListed):
     """The condition that a column's number is one of several, which `number_list` makes a parameter of."""
 
     inherit_cache = False
 
-    def __init__(self, column: ColumnElement[int], name: str) -> None:
-        self.column = column
-        self.numbers = bindparam(name, type_=String())
+
+class AmongTexts(_AmongListed):
+    """The condition that a column's text is one of several, which `text_list` makes a parameter of."""
+
+    inherit_cache = False
+
+
+def _compiled_parts(element: _AmongListed, compiler: SQLCompiler, more: Mapping[str, Any]) -> tuple[str, str]:
+    return compiler.process(element.column, **more), compiler.process(element.listed, **more)
 
 
 @compiles(Among, "sqlite")
-def _among_in_sqlite(element: Among, compiler: SQLCompiler, **more: Any) -> str:
-    column, numbers = compiler.process(element.column, **more), compiler.process(element.numbers, **more)
+def _numbers_in_sqlite(element: Among, compiler: SQLCompiler, **more: Any) -> str:
+    column, numbers = _compiled_parts(element, compiler, more)
     return f"{column} IN (SELECT value FROM json_each('[' || {numbers} || ']'))"  # noqa: S608 - names of ours alone.
 
 
 @compiles(Among, "postgresql")
-def _among_in_postgresql(element: Among, compiler: SQLCompiler, **more: Any) -> str:
-    column, numbers = compiler.process(element.column, **more), compiler.process(element.numbers, **more)
+def _numbers_in_postgresql(element: Among, compiler: SQLCompiler, **more: Any) -> str:
+    column, numbers = _compiled_parts(element, compiler, more)
     return f"{column} = ANY (string_to_array({numbers}, ',')::bigint[])"
+
+
+@compiles(AmongTexts, "sqlite")
+def _texts_in_sqlite(element: AmongTexts, compiler: SQLCompiler, **more: Any) -> str:
+    column, texts = _compiled_parts(element, compiler, more)
+    return f"{column} IN (SELECT value FROM json_each({texts}))"  # noqa: S608 - names of ours alone.
+
+
+@compiles(AmongTexts, "postgresql")
+def _texts_in_postgresql(element: AmongTexts, compiler: SQLCompiler, **more: Any) -> str:
+    column, texts = _compiled_parts(element, compiler, more)
+    return f"{column} = ANY (ARRAY(SELECT json_array_elements_text({texts}::json)))"
 
 
 def number_list(values: Iterable[int]) -> str:
@@ -107,33 +138,60 @@ def number_list(values: Iterable[int]) -> str:
     return ",".join(map(str, values))
 
 
-class Transaction:
-    """One open transaction; all that runs in it is kept together or not at all."""
+def text_list(values: Iterable[str]) -> str:
+    """Return several texts as one parameter for `AmongTexts`."""
+    return write_json(list(values)).decode()
 
-    __slots__ = ("_cursor", "_dialect", "_moment", "chain_head")
+
+class Transaction:
+    """One open transaction; all that runs in it is kept together or not at all.
+
+    `notes` is for what its units share and need not ask the database for again.
+    """
+
+    __slots__ = ("_added", "_cursor", "_dialect", "_moment", "notes")
 
     def __init__(self, cursor: Cursor, dialect: Dialect, moment: Statement | None = None) -> None:
         self._cursor = cursor
         self._dialect = dialect
         self._moment = moment
-        self.chain_head: tuple[int, str] | None = None
-        """Number and hash of the newest audit entry, once `service.audit` has read it in this transaction."""
+        self._added: dict[Statement, list[Mapping[str, Any]]] = {}
+        self.notes: dict[str, Any] = {}
 
     def run(self, statement: Statement, **parameters: Any) -> list[Row]:
         """Run a statement and return its rows; a statement that returns none gives an empty list."""
+        if self._added:
+            self._write_added(statement.tables)
         compiled = statement.for_dialect(self._dialect)
         values = {**compiled.fixed, **parameters} if compiled.fixed else parameters
         order = compiled.order
         self._cursor.execute(compiled.sql, values if order is None else [values[name] for name in order])
         return self._cursor.fetchall() if self._cursor.description is not None else []
 
+    def add(self, insert: Statement, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Insert rows, all those of one statement together, before the commit or before their table is used."""
+        self._added.setdefault(insert, []).extend(rows)
+
+    def write_added(self) -> None:
+        """Write what was added and is not written yet; whoever commits calls it first."""
+        self._write_added(frozenset().union(*(insert.tables for insert in self._added)))
+
+    def _write_added(self, tables: frozenset[str]) -> None:
+        for insert in [one for one in self._added if not one.tables.isdisjoint(tables)]:
+            self._execute_many(insert, self._added.pop(insert))
+
     def run_many(self, statement: Statement, rows: Sequence[Mapping[str, Any]]) -> None:
         """Run a statement that returns nothing once for each of the rows."""
+        if self._added:
+            self._write_added(statement.tables)
+        self._execute_many(statement, rows)
+
+    def _execute_many(self, statement: Statement, rows: Sequence[Mapping[str, Any]]) -> None:
         if not rows:
             return
         compiled = statement.for_dialect(self._dialect)
         fixed, order = compiled.fixed, compiled.order
-        values = [{**fixed, **row} for row in rows]
+        values = [{**fixed, **row} for row in rows] if fixed else rows
         self._cursor.executemany(
             compiled.sql, values if order is None else [[row[name] for name in order] for row in values]
         )

@@ -1,23 +1,19 @@
-"""Last step of the timeline: all events of a case in the order in which they happened, with what is odd."""
+"""Shows the timeline: an entry for each event of a case, with what is odd about its time."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator
 from dataclasses import dataclass
-from datetime import datetime, timedelta
-from itertools import combinations
-from math import inf
+from datetime import timedelta
 from typing import Literal
 
-from service.records.clocks import ClockReading, CorrectedTime
 from service.records.events import RecordedEvent
-from service.records.instants import shift_instant
-from service.timeline.correct_times import correct_times, order_events
+from service.records.timeline import Timeline
 from service.timeline.timeline_findings import TimelineFinding
 
 SHOCK_KINDS = frozenset(("shock_delivered", "cardioversion_delivered"))
 
-RECHARGE_SECONDS = 5.0
+RECHARGE = timedelta(seconds=5)
 """Two shocks closer than this are hardly two: a device must charge between. Common practice, no source."""
 
 
@@ -39,90 +35,60 @@ class TimelineEntry:
     findings: tuple[str, ...]
 
 
-def build_timeline(
-    events: Iterable[RecordedEvent],
-    readings_by_clock: Mapping[str, Sequence[ClockReading]],
-    case_started_at: datetime | None = None,
-) -> list[TimelineEntry]:
-    """Return an entry for every event of a case, retracted ones too, by corrected time and then by id.
+def build_timeline(timeline: Timeline) -> list[TimelineEntry]:
+    """Return an entry for every event of a case, those entered in error too, in the order of the timeline.
 
-    An event whose clock was never compared stands at its raw time. Nothing is dropped, clamped or merged: what
+    An event whose clock was never compared is placed at its raw time. Nothing is dropped, clamped or merged: what
     looks odd is said in the findings of the entry.
     """
-    events = list(events)
-    corrected = correct_times(events, readings_by_clock)
-    ordered = order_events(events, corrected)
-    doubtful = _possible_duplicates(ordered, corrected)
-    return [
-        _entry(event, corrected[event.id], _more_findings(event, corrected[event.id], doubtful, case_started_at))
-        for event in ordered
-    ]
+    doubtful = frozenset(_possible_duplicates(timeline))
+    return [_entry(event, timeline, doubtful) for event in timeline.events]
 
 
-def _entry(event: RecordedEvent, time: CorrectedTime, findings: tuple[str, ...]) -> TimelineEntry:
+def _entry(event: RecordedEvent, timeline: Timeline, doubtful: frozenset[str]) -> TimelineEntry:
+    time = timeline.time_of(event)
     return TimelineEntry(
         event_id=event.id,
         kind=event.kind,
         at=event.at,
-        corrected_at=_corrected_text(time),
+        corrected_at=None if time.corrected_at is None else time.text,
         uncertainty_seconds=time.uncertainty_seconds,
         version=event.version,
         state="entered_in_error" if event.retracted else "recorded",
-        findings=(*time.findings, *findings),
+        findings=(*time.findings, *_findings_of_place(event, timeline, doubtful)),
     )
 
 
-def _corrected_text(time: CorrectedTime) -> str | None:
-    match time.offset_seconds:
-        case None:
-            return None
-        case 0:
-            return time.at
-        case seconds:
-            return shift_instant(time.at, -seconds)
-
-
-def _more_findings(
-    event: RecordedEvent, time: CorrectedTime, doubtful: frozenset[str], case_started_at: datetime | None
-) -> tuple[str, ...]:
-    """Return what is odd about the place of an event among others; a retracted event has no place."""
+def _findings_of_place(event: RecordedEvent, timeline: Timeline, doubtful: frozenset[str]) -> Iterator[str]:
+    """Yield what is odd about the place of an event among others; one entered in error has no place."""
     if event.retracted:
-        return ()
-    findings = []
-    if case_started_at is not None and time.corrected_at is not None:
-        latest = time.corrected_at + timedelta(seconds=_doubt(time))
-        if latest < case_started_at:
-            findings.append(TimelineFinding.BEFORE_CASE_START)
+        return
+    time = timeline.time_of(event)
+    started, happened = timeline.started_at, time.corrected_at
+    if started is not None and happened is not None and happened + time.doubt < started:
+        yield TimelineFinding.BEFORE_CASE_START
     if event.id in doubtful:
-        findings.append(TimelineFinding.POSSIBLE_DUPLICATE)
-    return tuple(findings)
+        yield TimelineFinding.POSSIBLE_DUPLICATE
 
 
-def _possible_duplicates(events: Sequence[RecordedEvent], corrected: Mapping[str, CorrectedTime]) -> frozenset[str]:
-    """Return the ids of the shocks that may have been recorded twice (by two people, or person and device)."""
-    shocks = [event for event in events if event.kind in SHOCK_KINDS and not event.retracted]
-    return frozenset(
-        shock.id
-        for one, other in combinations(shocks, 2)
-        if not _differ(one, other)
-        and _seconds_apart(corrected[one.id], corrected[other.id])
-        <= max(
-            RECHARGE_SECONDS,
+def _possible_duplicates(timeline: Timeline) -> Iterator[str]:
+    """Yield the ids of the shocks that may have been recorded twice (by two people, or person and device)."""
+    shocks = [
+        event
+        for event in timeline.live
+        if event.kind in SHOCK_KINDS and timeline.time_of(event).corrected_at is not None
+    ]
+    most_doubt = max((timeline.time_of(shock).doubt for shock in shocks), default=timedelta())
+    for place, one in enumerate(shocks):
+        time = timeline.time_of(one)
+        for other in shocks[place + 1 :]:
+            apart = timeline.time_of(other).order_at - time.order_at
+            if apart > max(RECHARGE, time.doubt + most_doubt):
+                break  # Those that follow are later still.
             # Who wrote down two shocks saw two; a second record by another has a doubt of its own.
-            0 if _same_origin(one, other) else _doubt(corrected[one.id]) + _doubt(corrected[other.id]),
-        )
-        for shock in (one, other)
-    )
-
-
-def _seconds_apart(one: CorrectedTime, other: CorrectedTime) -> float:
-    if one.corrected_at is None or other.corrected_at is None:
-        return inf
-    return abs((other.corrected_at - one.corrected_at).total_seconds())
-
-
-def _doubt(time: CorrectedTime) -> float:
-    return time.uncertainty_seconds or 0
+            doubt = timedelta() if _same_origin(one, other) else time.doubt + timeline.time_of(other).doubt
+            if apart <= max(RECHARGE, doubt) and not _differ(one, other):
+                yield from (one.id, other.id)
 
 
 def _same_origin(one: RecordedEvent, other: RecordedEvent) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -9,7 +10,7 @@ from itertools import pairwise
 
 from service.records.clocks import ClockReading, CorrectedTime
 from service.records.events import RecordedEvent
-from service.records.instants import parse_instant
+from service.records.timeline import Timeline, order_events
 from service.timeline.timeline_findings import TimelineFinding
 
 USUAL_DRIFT = 1e-4
@@ -26,29 +27,76 @@ class _Offset:
     findings: tuple[TimelineFinding, ...] = ()
 
 
-def correct(event: RecordedEvent, readings: Sequence[ClockReading]) -> CorrectedTime:
-    """Return the time of `event` on the reference clock; `readings` are those of the event's own clock.
+class ClockHistory:
+    """The readings of one clock, in the order of the reference clock, which is the true one."""
+
+    def __init__(self, readings: Iterable[ClockReading] = ()) -> None:
+        self._readings = sorted(readings, key=lambda one: (one.reference_at, one.device_at, one.record_key))
+        self._shown = [reading.device_at for reading in self._readings]
+        # A clock that was set back repeats its own times; then no order of them helps to find a pair.
+        self._was_set_back = any(one > other for one, other in pairwise(self._shown))
+        self._first, self._last = min(self._shown, default=None), max(self._shown, default=None)
+
+    def offset_at(self, stamped: datetime) -> _Offset | None:
+        """Return the offset that held when the clock showed `stamped`; None where it was never compared."""
+        if self._first is None or self._last is None:
+            return None
+        if stamped < self._first:
+            return _extrapolated(stamped, self._readings[0])
+        if stamped > self._last:
+            return _extrapolated(stamped, self._readings[-1])
+        around = [pair for pair in self._pairs(stamped) if _lies_between(stamped, *pair)]
+        steady = [pair for pair in around if not _was_set_between(*pair)]
+        if not steady:
+            return _across_a_setting(stamped, *around[-1])
+        candidates = [_interpolated(stamped, *pair) for pair in steady]
+        spread = max(one.seconds for one in candidates) - min(one.seconds for one in candidates)
+        # A stamp that equals a reading lies in the two pairs around it, which agree; a stamp that the clock showed
+        # twice, because it was set back, lies in two that do not.
+        precision = max(one.uncertainty_seconds for one in candidates)
+        if spread <= 2 * precision:
+            return candidates[-1]
+        return _Offset(candidates[-1].seconds, precision + spread, (TimelineFinding.CLOCK_WAS_SET,))
+
+    def _pairs(self, stamped: datetime) -> list[tuple[ClockReading, ClockReading]]:
+        """Return the pairs of neighbours between which a stamp may lie, in order."""
+        readings = self._readings
+        if len(readings) == 1:
+            return [(readings[0], readings[0])]
+        if self._was_set_back:
+            return list(pairwise(readings))
+        first = max(bisect_left(self._shown, stamped) - 1, 0)
+        return list(pairwise(readings[first : bisect_right(self._shown, stamped) + 1]))
+
+
+NO_HISTORY = ClockHistory()
+"""That of a clock which was never compared."""
+
+
+def correct(event: RecordedEvent, history: ClockHistory) -> CorrectedTime:
+    """Return the time of `event` on the reference clock; `history` is that of the event's own clock.
 
     By the reference clock the time stays as it is. By a device's clock it is the device's time minus the offset
     (device minus reference). Two neighbouring readings are two points (device time, reference time), and between
     them the offset lies on the straight line: whether the line is drawn over device time or over reference time,
-    it is the same line, so either reckoning gives the same result. Outside all readings the nearest one holds
+    it is the same line, so both give the same result. Outside all readings the nearest one holds
     (the first before them, the last after them). Without any, nothing is corrected.
 
     The uncertainty is the precision of the event, plus that of the comparison (the difference of two times that
     are cut to whole seconds is off by less than one), plus, outside the readings, `USUAL_DRIFT` over the distance
     to the nearest one, plus, where the clock was set between two readings, the whole jump.
 
-    Source: the reckoning is common practice; the limits are named above, each with its source.
+    Source: the calculation is common practice; the limits are named above, each with its source.
     """
-    stamped = parse_instant(event.at)
+    stamped = datetime.fromisoformat(event.at)
     if event.clock is None:
-        return CorrectedTime(event.at, stamped, 0.0, event.precision_seconds, ())
-    if not readings:
-        return CorrectedTime(event.at, None, None, None, (TimelineFinding.CLOCK_OFFSET_UNKNOWN,))
-    offset = _offset_at(stamped, readings)
+        return CorrectedTime(event.at, stamped, stamped, 0.0, event.precision_seconds, ())
+    offset = history.offset_at(stamped)
+    if offset is None:
+        return CorrectedTime(event.at, stamped, None, None, None, (TimelineFinding.CLOCK_OFFSET_UNKNOWN,))
     return CorrectedTime(
         at=event.at,
+        stamped_at=stamped,
         corrected_at=stamped - timedelta(seconds=offset.seconds),
         offset_seconds=offset.seconds,
         uncertainty_seconds=round(event.precision_seconds + offset.uncertainty_seconds, 3),
@@ -57,38 +105,20 @@ def correct(event: RecordedEvent, readings: Sequence[ClockReading]) -> Corrected
 
 
 def correct_times(
-    events: Iterable[RecordedEvent], readings_by_clock: Mapping[str, Sequence[ClockReading]]
+    events: Iterable[RecordedEvent], histories: Mapping[str, ClockHistory]
 ) -> dict[str, CorrectedTime]:
     """Return the corrected time of each event of one case, by the id of the event."""
-    return {event.id: correct(event, readings_by_clock.get(event.clock or "", ())) for event in events}
+    return {event.id: correct(event, histories.get(event.clock or "", NO_HISTORY)) for event in events}
 
 
-def order_events(events: Iterable[RecordedEvent], corrected: Mapping[str, CorrectedTime]) -> list[RecordedEvent]:
-    """Return the events by corrected time, by raw time where that is not known, and at equal times by id."""
-    return sorted(events, key=lambda event: (corrected[event.id].order_at, event.id))
-
-
-def _offset_at(stamped: datetime, readings: Sequence[ClockReading]) -> _Offset:
-    """Return the offset that held when the device's clock showed `stamped`."""
-    # The order of the reference clock is the true one; a clock that was set back repeats its own times.
-    ordered = sorted(readings, key=lambda reading: (reading.reference_at, reading.device_at, reading.origin))
-    if stamped < min(reading.device_at for reading in ordered):
-        return _extrapolated(stamped, ordered[0])
-    if stamped > max(reading.device_at for reading in ordered):
-        return _extrapolated(stamped, ordered[-1])
-    pairs = list(pairwise(ordered)) or [(ordered[0], ordered[0])]
-    around = [pair for pair in pairs if _lies_between(stamped, *pair)]
-    steady = [pair for pair in around if not _was_set_between(*pair)]
-    if not steady:
-        return _across_a_setting(stamped, *around[-1])
-    candidates = [_interpolated(stamped, *pair) for pair in steady]
-    spread = max(one.seconds for one in candidates) - min(one.seconds for one in candidates)
-    # A stamp that equals a reading lies in the two pairs around it, which agree; a stamp that the clock showed
-    # twice, because it was set back, lies in two that do not.
-    precision = max(one.uncertainty_seconds for one in candidates)
-    if spread <= 2 * precision:
-        return candidates[-1]
-    return _Offset(candidates[-1].seconds, precision + spread, (TimelineFinding.CLOCK_WAS_SET,))
+def place_events(
+    events: Sequence[RecordedEvent],
+    histories: Mapping[str, ClockHistory],
+    started_at: datetime | None = None,
+) -> Timeline:
+    """Return the timeline of events of one case; `histories` holds what is known of each clock by its name."""
+    times = correct_times(events, histories)
+    return Timeline(order_events(events, times), times, started_at)
 
 
 def _lies_between(stamped: datetime, one: ClockReading, other: ClockReading) -> bool:

@@ -1,1 +1,1 @@
-"""The REST API: reads requests, hands them to the pipeline, and writes answers and problem details."""
+"""The REST API: reads requests, hands them to the units of work, and writes answers and problem details."""

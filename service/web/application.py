@@ -21,16 +21,16 @@ from starlette.types import Scope as AsgiScope
 
 from service import __version__, metrics
 from service.intake.read_problems import json_pointer
-from service.problems import Code, Problem, ServiceProblem, Unavailable
+from service.problems import Code, Problem, ServiceProblem, Unavailable, refusal
 from service.records.instants import parse_instant
 from service.storage.audit_entries import newest_number_and_hash
 from service.storage.deliveries import count_by_state, oldest_waiting_since
+from service.taking.submissions import Submission
 from service.web import audit, cases, devices, events, integration
 from service.web.answers import json_answer, problem_answer
-from service.web.authenticate import Scope
 from service.web.describe_api import describe_api
-from service.web.requests import Parts, RefusedBodyError, identify, parts_of, read_body
-from service.web.take_requests import log_and_refuse
+from service.web.requests import Parts, RefusedBodyError, parts_of, read_body, subject_of
+from service.web.take_requests import log_and_answer
 
 CAUTION = (
     "The service documents. It gives no alarm, no advice and no real-time guidance, is no medical device, and must"
@@ -83,15 +83,20 @@ async def _refused(_request: Request, error: Exception) -> Response:
     return problem_answer(error.problems, headers)
 
 
+async def _refused_body(request: Request, error: Exception) -> Response:
+    """Keep a body that could not be taken, and answer why."""
+    if not isinstance(error, RefusedBodyError):
+        raise error
+    submission = Submission(
+        request.state.receipt, subject_of(request), error.body, request.path_params.get("case_id")
+    )
+    return await log_and_answer(parts_of(request), submission, refusal(error.problems))
+
+
 async def _wrong_parameters(request: Request, error: Exception) -> Response:
     """Answer an address or a query that cannot be read; a body that came with it is kept like any refused one."""
     if not isinstance(error, RequestValidationError):
         raise error
-    subject = f"{request.method} {request.url.path}"
-    try:
-        receipt = await identify(request, subject, *Scope)
-    except ServiceProblem as refused:
-        return await _refused(request, refused)
     problems = [
         Problem(Code.WRONG_PARAMETER, json_pointer(item["loc"]), "the parameter cannot be read", item["msg"])
         for item in error.errors()
@@ -102,7 +107,8 @@ async def _wrong_parameters(request: Request, error: Exception) -> Response:
         body = await read_body(request)
     except RefusedBodyError as refused:
         body = refused.body
-    return await log_and_refuse(parts_of(request), receipt, subject, problems, body)
+    submission = Submission(request.state.receipt, f"{request.method} {request.url.path}", body)
+    return await log_and_answer(parts_of(request), submission, refusal(problems))
 
 
 async def _no_route(_request: Request, error: Exception) -> Response:
@@ -177,6 +183,7 @@ def create_application(parts: Parts, lifespan: Lifespan, extra_routes: Sequence[
     )
     app.state.parts = parts
     app.add_exception_handler(ServiceProblem, _refused)
+    app.add_exception_handler(RefusedBodyError, _refused_body)
     app.add_exception_handler(RequestValidationError, _wrong_parameters)
     app.add_exception_handler(HTTPException, _no_route)
     for router in (cases.router, events.router, devices.router, integration.router, audit.router):

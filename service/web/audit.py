@@ -9,15 +9,14 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
 from service.audit.append_entry import Action, Happening, append_entry
-from service.exact_json import read_json
-from service.pipeline.read_case import read_gap_groups, read_gaps_of_cases
 from service.problems import Code, refuse
+from service.reading.read_case import read_gap_groups, read_gaps_of_cases
+from service.reading.read_log import read_entries, read_seal
 from service.records.instants import is_instant, parse_instant, stamp
 from service.records.receipts import Receipt
-from service.storage.audit_entries import AuditEntry, EntryFilter, filtered_entries, newest_entry, refused_body
+from service.storage.audit_entries import EntryFilter, refused_body
 from service.web.answers import json_answer
-from service.web.authenticate import Scope
-from service.web.requests import MOST_NUMBER, Parts, identify, parts_of
+from service.web.requests import MOST_NUMBER, Auditor, Parts, parts_of
 
 router = APIRouter(prefix="/audit", tags=["audit"])
 
@@ -29,22 +28,6 @@ async def _log_read(parts: Parts, receipt: Receipt, what: str, asked: dict[str, 
     await parts.store.write(
         lambda tx: append_entry(tx, receipt, Happening(Action.AUDIT_READ, what, "answered", None, detail))
     )
-
-
-def entry_body(entry: AuditEntry) -> dict[str, Any]:
-    """Return an entry as the API shows it."""
-    return {
-        "number": entry.number,
-        "recorded_at": entry.recorded_at,
-        "action": entry.action,
-        "actor": entry.actor,
-        "case_id": entry.case_id,
-        "subject": entry.subject,
-        "outcome": entry.outcome,
-        "detail": read_json(entry.detail.encode()),
-        "hash": entry.hash,
-        "previous_hash": entry.previous_hash,
-    }
 
 
 def _moment(name: str, text: str | None) -> str | None:
@@ -73,9 +56,8 @@ class EntriesQuery(BaseModel):
 
 
 @router.get("/entries", summary="Read the audit log")
-async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()]) -> Response:
+async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()], caller: Auditor) -> Response:
     """Return a page of entries in order, filtered; `next` is the `after` of the next page."""
-    receipt = await identify(request, "audit/entries", Scope.AUDIT)
     parts = parts_of(request)
     wanted = EntryFilter(
         case_id=asked.case_id,
@@ -86,24 +68,25 @@ async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()])
         since=_moment("since", asked.since),
         until=_moment("until", asked.until),
     )
-    page = await parts.store.read(lambda tx: filtered_entries(tx, wanted, asked.after, asked.limit + 1))
-    await _log_read(parts, receipt, "audit/entries", asked.model_dump())
-    body: dict[str, Any] = {"entries": [entry_body(entry) for entry in page[: asked.limit]]}
-    if len(page) > asked.limit:
-        body["next"] = page[asked.limit - 1].number
+    body = await parts.store.read(lambda tx: read_entries(tx, wanted, asked.after, asked.limit))
+    await _log_read(parts, caller, "audit/entries", asked.model_dump())
     return json_answer(body)
 
 
 @router.get("/entries/{number}/received", summary="Read a body that was refused")
-async def get_received(request: Request, number: Annotated[int, Path(ge=0, le=MOST_NUMBER)]) -> Response:
+async def get_received(
+    request: Request, number: Annotated[int, Path(ge=0, le=MOST_NUMBER)], caller: Auditor
+) -> Response:
     """Return what a client sent and the service refused, byte for byte."""
-    receipt = await identify(request, f"audit/entries/{number}/received", Scope.AUDIT)
     parts = parts_of(request)
     body = await parts.store.read(lambda tx: refused_body(tx, number))
-    await _log_read(parts, receipt, "audit/received", {"number": number})
+    await _log_read(parts, caller, "audit/received", {"number": number})
     if body is None:
         raise refuse(
-            Code.UNKNOWN_ENTRY, "", "no refused body is kept for this number", "a number with action refused"
+            Code.UNKNOWN_ENTRY,
+            "",
+            "no refused body is kept for this number",
+            "the number of an entry whose action is `refused`",
         )
     return Response(body, media_type="application/octet-stream")
 
@@ -111,28 +94,25 @@ async def get_received(request: Request, number: Annotated[int, Path(ge=0, le=MO
 @router.get("/gaps", summary="Read what is missing over many cases")
 async def get_gaps(
     request: Request,
+    caller: Auditor,
     group_by: Literal["element"] | None = None,
     after: Annotated[str, Query(max_length=64)] = "",
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
     """Return the gaps of a page of cases; with `group_by=element` how often each element is missing in all."""
-    receipt = await identify(request, "audit/gaps", Scope.AUDIT)
     parts = parts_of(request)
     if group_by is not None:
         body = await parts.store.read(lambda tx: read_gap_groups(tx, parts.stages))
     else:
         body = await parts.store.read(lambda tx: read_gaps_of_cases(tx, parts.stages, after, limit))
-    await _log_read(parts, receipt, "audit/gaps", {"group_by": group_by, "after": after})
+    await _log_read(parts, caller, "audit/gaps", {"group_by": group_by, "after": after})
     return json_answer(body)
 
 
 @router.get("/seal", summary="Read the newest seal")
-async def get_seal(request: Request) -> Response:
+async def get_seal(request: Request, caller: Auditor) -> Response:
     """Return number and hash of the newest entry: kept elsewhere, they prove later that nothing was cut off."""
-    receipt = await identify(request, "audit/seal", Scope.AUDIT)
     parts = parts_of(request)
-    newest = await parts.store.read(newest_entry)
-    await _log_read(parts, receipt, "audit/seal", {})
-    if newest is None:
-        return json_answer({"number": 0, "hash": None, "recorded_at": None})
-    return json_answer({"number": newest.number, "hash": newest.hash, "recorded_at": newest.recorded_at})
+    body = await parts.store.read(read_seal)
+    await _log_read(parts, caller, "audit/seal", {})
+    return json_answer(body)

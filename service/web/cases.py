@@ -8,64 +8,60 @@ from fastapi import APIRouter, Query, Request
 from starlette.responses import Response
 
 from service.intake.read_record import read_record
-from service.pipeline.explain_case import explain_fhir
-from service.pipeline.read_case import read_case, read_cases, read_fhir, read_gaps, read_timeline
-from service.pipeline.take_case import take_case
+from service.reading.explain_case import explain_fhir
+from service.reading.read_case import read_case, read_cases, read_fhir, read_gaps, read_timeline
+from service.taking.take_case import take_case
 from service.web.answers import json_answer, version_header
-from service.web.authenticate import Scope
-from service.web.requests import ExpectedVersion, RecordId, identify, parts_of
+from service.web.requests import Anyone, ExpectedVersion, Recorder, RecordId, parts_of
 from service.web.take_requests import take_record
 
 router = APIRouter(tags=["cases"])
 
 
 @router.put("/cases/{case_id}", summary="Open or amend a case", status_code=201)
-async def put_case(request: Request, case_id: RecordId, expected: ExpectedVersion = None) -> Response:
+async def put_case(
+    request: Request, case_id: RecordId, caller: Recorder, expected: ExpectedVersion = None
+) -> Response:
     """Open a case (201) or amend it (200); the same content again changes nothing."""
-    receipt = await identify(request, f"case:{case_id}", Scope.RECORD)
     shape = parts_of(request).stages.vocabulary.case
     return await take_record(
         request,
-        receipt,
-        f"case:{case_id}",
+        caller,
         lambda value: read_record(value, shape),
-        lambda tx, stages, read, receipt, body: take_case(
-            tx, stages, case_id, read, receipt, body, expected=expected
-        ),
+        lambda tx, stages, read, submission: take_case(tx, stages, case_id, read, submission),
+        case_id=case_id,
+        expected=expected,
     )
 
 
 @router.get("/cases", summary="List the cases")
 async def get_cases(
     request: Request,
+    _: Anyone,
     after: Annotated[str, Query(max_length=64)] = "",
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
     """Return a page of cases in the order of their ids; `next` is the `after` of the next page."""
-    await identify(request, "cases", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
     return json_answer(await parts_of(request).store.read(lambda tx: read_cases(tx, after, limit)))
 
 
 @router.get("/cases/{case_id}", summary="Read a case")
-async def get_case(request: Request, case_id: str) -> Response:
+async def get_case(request: Request, case_id: str, _: Anyone) -> Response:
     """Return a case with the number of its events and the state of its deliveries."""
-    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
     case = await parts_of(request).store.read(lambda tx: read_case(tx, case_id))
     return json_answer(case, headers=version_header(case))
 
 
 @router.get("/cases/{case_id}/timeline", summary="Read the timeline of a case")
-async def get_timeline(request: Request, case_id: str) -> Response:
+async def get_timeline(request: Request, case_id: str, _: Anyone) -> Response:
     """Return the events on corrected time, each with its uncertainty and what is odd about it."""
-    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
     parts = parts_of(request)
     return json_answer(await parts.store.read(lambda tx: read_timeline(tx, parts.stages, case_id)))
 
 
 @router.get("/cases/{case_id}/gaps", summary="Read what is missing in a case")
-async def get_gaps(request: Request, case_id: str) -> Response:
+async def get_gaps(request: Request, case_id: str, _: Anyone) -> Response:
     """Return the fields that the completeness rules want and that are missing, with what to ask."""
-    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
     parts = parts_of(request)
     return json_answer(await parts.store.read(lambda tx: read_gaps(tx, parts.stages, case_id)))
 
@@ -98,6 +94,7 @@ _FHIR_ANSWER: dict[int | str, dict[str, Any]] = {
 async def get_fhir(
     request: Request,
     case_id: str,
+    _: Anyone,
     *,
     explain: Annotated[
         bool,
@@ -108,7 +105,6 @@ async def get_fhir(
     ] = False,
 ) -> Response:
     """Return the Bundle of the case as it stands; with `explain` as `bundle`, beside the `explanation` of it."""
-    await identify(request, f"case:{case_id}", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
     parts = parts_of(request)
     if explain:
         return json_answer(await parts.store.read(lambda tx: explain_fhir(tx, parts.stages, case_id)))

@@ -1,4 +1,4 @@
-"""Routes of devices: register, post a check, read the readiness of the fleet."""
+"""Routes of devices: register, post a check, read the readiness of the devices."""
 
 from __future__ import annotations
 
@@ -7,48 +7,45 @@ from starlette.responses import Response
 
 from service.intake.read_check import read_check
 from service.intake.read_record import read_record
-from service.pipeline.take_device import fleet, take_check, take_device
+from service.reading.read_devices import read_devices
+from service.taking.take_check import take_check
+from service.taking.take_device import take_device
 from service.web.answers import json_answer
-from service.web.authenticate import Scope
-from service.web.requests import ExpectedVersion, RecordId, identify, parts_of
+from service.web.requests import Anyone, ExpectedVersion, Recorder, RecordId, parts_of
 from service.web.take_requests import take_record
 
 router = APIRouter(tags=["devices"])
 
 
 @router.put("/devices/{device_id}", summary="Register a device", status_code=201)
-async def put_device(request: Request, device_id: RecordId, expected: ExpectedVersion = None) -> Response:
+async def put_device(
+    request: Request, device_id: RecordId, caller: Recorder, expected: ExpectedVersion = None
+) -> Response:
     """Register a device (201) or amend what is known of it (200)."""
-    receipt = await identify(request, f"device:{device_id}", Scope.RECORD)
     shape = parts_of(request).stages.vocabulary.device
     return await take_record(
         request,
-        receipt,
-        f"device:{device_id}",
+        caller,
         lambda value: read_record(value, shape),
-        lambda tx, stages, read, receipt, body: take_device(
-            tx, stages, device_id, read, receipt, body, expected=expected
-        ),
+        lambda tx, stages, read, submission: take_device(tx, stages, device_id, read, submission),
+        expected=expected,
     )
 
 
 @router.post("/devices/{device_id}/checks", summary="Post a device check", status_code=201)
-async def post_check(request: Request, device_id: RecordId) -> Response:
+async def post_check(request: Request, device_id: RecordId, caller: Recorder) -> Response:
     """Take the result of a check, judge it, and answer whether the device is ready."""
-    receipt = await identify(request, f"check:{device_id}/?", Scope.RECORD)
     vocabulary = parts_of(request).stages.vocabulary
     return await take_record(
         request,
-        receipt,
-        f"check:{device_id}/?",
+        caller,
         lambda value: read_check(value, vocabulary),
-        lambda tx, stages, read, receipt, body: take_check(tx, stages, device_id, read, receipt, body),
+        lambda tx, stages, read, submission: take_check(tx, stages, device_id, read, submission),
     )
 
 
-@router.get("/devices", summary="Read the readiness of the fleet")
-async def get_devices(request: Request) -> Response:
+@router.get("/devices", summary="Read the readiness of the devices")
+async def get_devices(request: Request, _: Anyone) -> Response:
     """Return for every device the last check, when the next is due, faults and the offset of its clock."""
-    await identify(request, "devices", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
     parts = parts_of(request)
-    return json_answer({"devices": await parts.store.read(lambda tx: fleet(tx, parts.clock()))})
+    return json_answer({"devices": await parts.store.read(lambda tx: read_devices(tx, parts.clock()))})

@@ -3,23 +3,26 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
-from fastapi import Header, Path, Request
+from fastapi import Header, Path, Query, Request, Security
+from fastapi.security import HTTPAuthorizationCredentials, HTTPBearer, SecurityScopes
 from pydantic import AfterValidator, BeforeValidator, WithJsonSchema
 from pydantic_core import PydanticCustomError
+from starlette.requests import HTTPConnection
 
 from service.clock import Clock
 from service.delivery.destination_state import DestinationState
 from service.exact_json import BrokenJsonError, read_json
-from service.pipeline.log_refusal import log_refusal
-from service.pipeline.stages import Stages
+from service.making.stages import Stages
 from service.problems import Code, Problem, ServiceProblem
 from service.records.receipts import Receipt
+from service.records.record_keys import UNKNOWN_ID, case_key, check_key, delivery_key, device_key, event_key
 from service.settings import Settings
 from service.storage.store import Store
+from service.taking.submissions import Submission, keep_refusal
 from service.web.authenticate import Authenticator, Caller, Scope, permit
 
 
@@ -62,11 +65,14 @@ ExpectedVersion = Annotated[
 
 
 class RefusedBodyError(Exception):
-    """A body that could not be taken: the problem, and as much of the body as was read."""
+    """A body that could not be taken: the problems, and as much of the body as was read.
 
-    def __init__(self, problem: Problem, body: bytes) -> None:
-        super().__init__(problem.code.facts.code)
-        self.problem = problem
+    It is logged and answered in one place, the application's handler.
+    """
+
+    def __init__(self, problems: Sequence[Problem], body: bytes) -> None:
+        super().__init__(problems[0].code.facts.code)
+        self.problems = problems
         self.body = body
 
 
@@ -78,11 +84,11 @@ async def read_body(request: Request) -> bytes:
         body += chunk
         if len(body) > limit:
             problem = Problem(Code.BODY_TOO_LARGE, "", "the body is over the limit", f"at most {limit} bytes")
-            raise RefusedBodyError(problem, bytes(body[:limit]))
+            raise RefusedBodyError([problem], bytes(body[:limit]))
     content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if content_type != "application/json" and not content_type.endswith("+json"):
-        problem = Problem(Code.WRONG_CONTENT_TYPE, "", "the body is not said to be JSON", "application/json")
-        raise RefusedBodyError(problem, bytes(body))
+        problem = Problem(Code.WRONG_CONTENT_TYPE, "", "the Content-Type is not JSON", "application/json")
+        raise RefusedBodyError([problem], bytes(body))
     return bytes(body)
 
 
@@ -93,22 +99,68 @@ async def read_json_body(request: Request) -> tuple[bytes, Any]:
         return body, read_json(body)
     except BrokenJsonError as error:
         problem = Problem(Code.BROKEN_JSON, "", f"the body is not JSON: {error}", "one JSON value in UTF-8")
-        raise RefusedBodyError(problem, body) from error
+        raise RefusedBodyError([problem], body) from error
 
 
-async def identify(request: Request, subject: str, *scopes: Scope) -> Receipt:
-    """Return who calls and when; a caller who may not is refused, and that is logged."""
+_token = HTTPBearer(
+    auto_error=False,
+    scheme_name="token",
+    description="A token of this service (RFC 6750). The scopes are alternatives: one of them is enough."
+    " Without RESUS_AUTH=tokens the service accepts calls from this machine only, and needs none.",
+)
+
+
+def subject_of(request: HTTPConnection) -> str:
+    """Return how the log names what a request concerns: the key of a record, else the address without /v1."""
+    asked, path = request.path_params, request.scope["path"]
+    if "event_id" in asked:
+        return event_key(asked["case_id"], asked["event_id"])
+    if "case_id" in asked:
+        return event_key(asked["case_id"], UNKNOWN_ID) if path.endswith("/events") else case_key(asked["case_id"])
+    if "device_id" in asked:
+        return (
+            check_key(asked["device_id"], UNKNOWN_ID)
+            if path.endswith("/checks")
+            else device_key(asked["device_id"])
+        )
+    if "delivery_id" in asked:
+        return delivery_key(asked["delivery_id"])
+    return str(path).strip("/").removeprefix("v1/")
+
+
+async def identify(
+    request: Request,
+    wanted: SecurityScopes,
+    _: Annotated[HTTPAuthorizationCredentials | None, Security(_token)] = None,
+) -> Receipt:
+    """Return who calls and when; a caller who has none of the wanted scopes is refused, and that is logged.
+
+    It runs before anything else of a request is read.
+    """
     parts = parts_of(request)
     now = parts.clock()
     caller = Caller("unknown", frozenset())
     try:
         caller = parts.authenticator.identify(request)
-        permit(caller, *scopes)
-    except ServiceProblem as refused:
-        receipt, problems = Receipt(caller.name, now), refused.problems
-        await parts.store.write(lambda tx: log_refusal(tx, receipt, subject, problems, b""))
+        permit(caller, *(Scope(name) for name in wanted.scopes))
+    except ServiceProblem as problem:
+        refused = problem
+        submission = Submission(Receipt(caller.name, now), subject_of(request))
+        await parts.store.write(lambda tx: keep_refusal(tx, submission, refused))
         raise
+    request.state.receipt = Receipt(caller.name, now)
     return Receipt(caller.name, now)
+
+
+Recorder = Annotated[Receipt, Security(identify, scopes=[Scope.RECORD])]
+Integrator = Annotated[Receipt, Security(identify, scopes=[Scope.INTEGRATE])]
+Auditor = Annotated[Receipt, Security(identify, scopes=[Scope.AUDIT])]
+RecorderOrIntegrator = Annotated[Receipt, Security(identify, scopes=[Scope.RECORD, Scope.INTEGRATE])]
+IntegratorOrAuditor = Annotated[Receipt, Security(identify, scopes=[Scope.INTEGRATE, Scope.AUDIT])]
+Anyone = Annotated[Receipt, Security(identify, scopes=list(Scope))]
+"""Who may make a call; the route gets who called and when."""
+
+Reason = Annotated[str, Query(min_length=1, max_length=500, description="Why; it goes into the audit log.")]
 
 
 def _check_id(value: str) -> str:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from service.delivery.build_bundle import Outgoing, build_bundle, sendable
 from service.exact_json import read_json
-from service.pipeline.keep_resources import references_in
+from service.records.references import references_in, type_and_id
 from service.settings import Strategy
 from service.storage.deliveries import Delivery, deliveries_of_batch, find_batch, resources_of_deliveries
 from service.storage.remote_ids import remote_id
@@ -105,5 +105,5 @@ def _remote_ids(tx: Transaction, outgoing: Sequence[Sequence[Outgoing]]) -> dict
     references: set[str] = set()
     for resource in (resource for member in outgoing for resource in member):
         references |= {resource.reference, *references_in(read_json(resource.body))}
-    known = {reference: remote_id(tx, *reference.split("/", 1)) for reference in references}
+    known = {reference: remote_id(tx, *type_and_id(reference)) for reference in references}
     return {reference: remote for reference, remote in known.items() if remote is not None}

@@ -23,6 +23,7 @@ from service.delivery.judge_answer import (
 from service.exact_json import write_json
 from service.records.instants import stamp
 from service.records.receipts import Receipt
+from service.records.record_keys import lane_key
 from service.settings import Strategy
 from service.storage.deliveries import AttemptResult, KeptBatch, dissolve_batch, keep_batch, record_attempts
 from service.storage.lanes import Lease, renew_lease, require_lease
@@ -63,7 +64,7 @@ def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt, 
         "body_hash": hashlib.sha256(body).hexdigest(),
         "strategy": batch.strategy.value,
     }
-    append_entry(tx, receipt, Happening(Action.ATTEMPT, f"lane:{batch.lane}", "sending", batch.case_id, detail))
+    append_entry(tx, receipt, Happening(Action.ATTEMPT, lane_key(batch.lane), "sending", batch.case_id, detail))
     return replace(batch, batch_id=batch_id, body=body)
 
 
@@ -206,4 +207,4 @@ def _log_outcome(tx: Transaction, batch: Batch, outcome: str, reason: str | None
         sent = {resource.reference for resource in batch.sent}
         everything = [resource.reference for member in batch.resources for resource in member]
         detail["left_out"] = [reference for reference in everything if reference not in sent]
-    append_entry(tx, receipt, Happening(Action.OUTCOME, f"lane:{batch.lane}", outcome, batch.case_id, detail))
+    append_entry(tx, receipt, Happening(Action.OUTCOME, lane_key(batch.lane), outcome, batch.case_id, detail))

@@ -19,6 +19,8 @@ from service.delivery.fhir_client import FhirClient
 from service.delivery.sent_resources import sent_resources
 from service.exact_json import BrokenJsonError, read_json
 from service.records.receipts import Receipt
+from service.records.record_keys import case_key, device_key
+from service.records.references import type_and_id
 from service.storage.deliveries import find_batch, resources_of_delivery
 from service.storage.read_backs import (
     DeliveredResource,
@@ -87,8 +89,8 @@ class _StoppedError(Exception):
 
 def _subject(resource: DeliveredResource) -> str:
     if resource.case_id is not None:
-        return f"case:{resource.case_id}"
-    return f"device:{resource.device_id}"
+        return case_key(resource.case_id)
+    return device_key(str(resource.device_id))
 
 
 async def read_back(store: Store, client: FhirClient, clock: Clock, case_id: str | None = None) -> ReadBackReport:
@@ -144,7 +146,7 @@ def _page(tx: Transaction, case_id: str | None, after: int) -> _Page | None:
 def _sent(tx: Transaction, batch_id: int) -> dict[str, dict[str, Any]]:
     body = find_batch(tx, batch_id).body
     references = sent_resources(body, {})
-    known = {reference: remote_id(tx, *reference.split("/", 1)) for reference in references}
+    known = {reference: remote_id(tx, *type_and_id(reference)) for reference in references}
     return sent_resources(body, {reference: remote for reference, remote in known.items() if remote is not None})
 
 
@@ -197,7 +199,7 @@ def _log(tx: Transaction, report: ReadBackReport, case_id: str | None, receipt: 
     for subject in report.changed if case_id is None else ():
         _log_subject(tx, report, subject, report.changed[subject][0].resource.case_id, receipt)
     if case_id is not None:
-        _log_subject(tx, report, f"case:{case_id}", case_id, receipt)
+        _log_subject(tx, report, case_key(case_id), case_id, receipt)
         return
     detail = {"run": report.run, "cases_and_devices": len(report.counts), **_words(report.total), **_why(report)}
     outcome = "complete" if report.problem is None else "ended-early"

@@ -1,6 +1,6 @@
 """Measures map, check and serialise of one event against the plain way: python -m tests.bench.map_one_event.
 
-Ours is what the pipeline does for one event between intake and store: make_event, check_made, write_json. The plain
+Ours is what the service does for one event between intake and store: make_event, check_made, write_json. The plain
 way builds the same two resources of a rhythm event as nested fhir.resources R4B objects, which check themselves as
 they are built, and dumps them by model_dump_json. Both make their ids, both begin with the same read event; what
 they write is compared before anything is measured. Loops alternate; the numbers are medians over the loops, in
@@ -26,8 +26,10 @@ from fhir.resources.R4B.reference import Reference
 
 from service.data_folders import data_folder
 from service.exact_json import content_hash, read_json, write_json
-from service.pipeline.make_resources import frame_case, make_event
-from service.pipeline.stages import CaseFrame, Stages, check_made, load_stages
+from service.making.check_made import check_made
+from service.making.frame_case import CaseFrame, frame_case
+from service.making.make_events import make_event
+from service.making.stages import Stages, load_stages
 from service.records.events import RecordedEvent
 from service.timeline.correct_times import correct_times
 
@@ -69,10 +71,10 @@ def example_event(setting: Setting, kind: str) -> RecordedEvent:
 
 
 def our_way(setting: Setting, event: RecordedEvent) -> list[bytes]:
-    """Return the resources of an event as the pipeline makes, checks and writes them."""
+    """Return the resources of an event as the service makes, checks and writes them."""
     corrected = correct_times([event], {})[event.id]
     made = make_event(setting.stages, setting.frame, event, corrected, {})
-    check_made([resource.made for resource in made])
+    check_made(made)
     return [write_json(resource.made.body) for resource in made]
 
 

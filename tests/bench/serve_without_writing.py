@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 from sqlalchemy.dialects import sqlite
 
 import service.main
-from service.cli_serve import serve_command
+from service.cli.serve import serve_command
 from service.storage.statements import Cursor, Row, Statement, Transaction
 from service.storage.store import Store, Unit
 

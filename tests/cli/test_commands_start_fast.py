@@ -17,7 +17,7 @@ from service.pause_collection import collection_paused
 COMMANDS = ("serve", "deliver", "demo", "token", "audit", "mappings", "destination", "delivery")
 
 BUILD = """
-from service.cli_serve import ServeOptions, build_application
+from service.cli.serve import ServeOptions, build_application
 from service.settings import read_settings
 build_application(read_settings({"RESUS_STORE": "store.sqlite"}), ServeOptions("http://127.0.0.1:1"))
 """
@@ -55,7 +55,7 @@ def test_a_service_without_a_key_file_starts_without_what_only_some_services_nee
 
 def test_checking_the_mapping_data_imports_neither_web_framework_nor_http_client(tmp_path: Path) -> None:
     imported = _imported(CHECK, tmp_path)
-    assert "service.cli_mappings" in imported
+    assert "service.cli.mappings" in imported
     assert imported & {*SLOW_AND_RARELY_NEEDED, "fastapi", "starlette", "uvicorn", "aiohttp", "httpx"} == set()
 
 

@@ -19,16 +19,14 @@ def test_what_does_not_apply_is_in_neither_number() -> None:
     cases = [[_one("missing")], [_one("recorded")], [_one("not-applicable")]]
     [count] = count_by_element(cases)
     assert count == ElementCount("case.location", 1, 2)
-    assert count.missing_rate == 0.5
 
 
 def test_stated_unknown_and_conflict_are_documented_and_not_missing() -> None:
     assert count_by_element([[_one("stated-unknown")], [_one("conflict")]]) == [ElementCount("case.location", 0, 2)]
 
 
-def test_an_element_that_never_applied_is_left_out_and_has_no_rate() -> None:
+def test_an_element_that_never_applied_is_left_out() -> None:
     assert count_by_element([[_one("not-applicable")]]) == []
-    assert ElementCount("case.location", 0, 0).missing_rate is None
 
 
 def test_each_event_counts_by_itself_and_the_same_id_in_two_cases_is_two_events() -> None:

@@ -9,14 +9,13 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from service.completeness.find_gaps import assess, find_gaps
+from service.completeness.find_gaps import assess
 from service.completeness.load_rules import CompletenessRules
 from service.records.assessment import GAP_STATES, Assessment
-from service.records.clocks import ClockReading, CorrectedTime
+from service.records.clocks import ClockReading
 from service.records.events import RecordedEvent
-from service.records.instants import parse_instant
 from tests.completeness.small_mappings import write_rules
-from tests.support.made_events import event, reading
+from tests.support.made_events import event, reading, timeline
 
 RULES = """\
 rules:
@@ -50,23 +49,6 @@ def rules(tmp_path_factory: pytest.TempPathFactory) -> CompletenessRules:
     return write_rules(tmp_path_factory.mktemp("mappings"), RULES)
 
 
-def _corrected(
-    *events: RecordedEvent, readings: Mapping[str, ClockReading] | None = None
-) -> dict[str, CorrectedTime]:
-    """Return corrected times by a clock's one offset; the timeline itself is tested on its own."""
-    times = {}
-    for one in events:
-        known = (readings or {}).get(one.clock or "")
-        if one.clock is None:
-            times[one.id] = CorrectedTime(one.at, parse_instant(one.at), 0, 1, ())
-        elif known is None:
-            times[one.id] = CorrectedTime(one.at, None, None, None, ())
-        else:
-            moved = parse_instant(one.at) - (known.device_at - known.reference_at)
-            times[one.id] = CorrectedTime(one.at, moved, known.offset_seconds, 2, ())
-    return times
-
-
 def _states(
     rules: CompletenessRules,
     rule: str,
@@ -74,7 +56,8 @@ def _states(
     case: Mapping[str, Any] | None = None,
     readings: Mapping[str, ClockReading] | None = None,
 ) -> list[tuple[str | None, str]]:
-    assessments = assess(rules, case or {}, events, _corrected(*events, readings=readings))
+    placed = timeline(events, {clock: [one] for clock, one in (readings or {}).items()})
+    assessments = assess(rules, case or {}, placed)
     return [(one.event_id, one.state) for one in assessments if one.rule == rule]
 
 
@@ -244,7 +227,7 @@ def test_what_an_end_implies_is_asked_for(rules: CompletenessRules) -> None:
 
 def test_a_gap_says_which_element_how_important_which_rule_and_what_to_ask(rules: CompletenessRules) -> None:
     shock = event("e-1", "shock_delivered", "10:02:05")
-    gaps = find_gaps(rules, {"location": "Ward 4"}, [shock], _corrected(shock))
+    gaps = [one for one in assess(rules, {"location": "Ward 4"}, timeline([shock])) if one.state in GAP_STATES]
     assert (
         Assessment("shock_delivered.energy_selected_joules", "e-1", "core", "missing", "energy", "Energy?") in gaps
     )
@@ -263,12 +246,9 @@ def test_gaps_are_the_same_in_whatever_order_the_events_arrive_and_follow_the_ru
         event(f"e-{place}", kind, f"10:00:{second:02}", retracted=retracted)
         for place, (kind, second, retracted) in enumerate(made)
     ]
-    corrected = _corrected(*events)
-    assessments = assess(rules, {}, events, corrected)
+    assessments = assess(rules, {}, timeline(events))
     turn.shuffle(events)
-    assert assess(rules, {}, events, corrected) == assessments
-    gaps = find_gaps(rules, {}, events, corrected)
-    assert gaps == [one for one in assessments if one.state in GAP_STATES]
+    assert assess(rules, {}, timeline(events)) == assessments
     places = [rule.name for rule in rules.rules]
     order = [places.index(one.rule) for one in assessments]
     assert order == sorted(order)

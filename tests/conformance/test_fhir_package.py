@@ -24,8 +24,8 @@ from service.conformance.write_package import build_package, package_files, writ
 from service.conformance.write_terminology import VOCABULARY_SYSTEM
 from service.data_folders import data_folder
 from service.exact_json import read_json, write_json
+from service.making.stages import load_stages
 from service.mapping.record_values import CANONICAL
-from service.pipeline.stages import load_stages
 from tests.support.fhir_package import archive_of, of_type, profile_url, shipped_package, shipped_stages
 from tests.support.fhirkit_reader import read_with_fhirkit
 

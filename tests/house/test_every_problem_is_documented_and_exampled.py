@@ -12,8 +12,9 @@ import httpx
 import pytest
 from starlette.types import Receive, Scope, Send
 
+from service.making.check_made import check_made
+from service.making.record_resource import in_record
 from service.mapping.apply_mapping import MadeResource
-from service.pipeline.stages import check_made
 from service.problems import Code, Invalid, Unavailable
 from service.settings import AuthMode, Settings
 from service.storage.store import Store
@@ -184,8 +185,9 @@ def test_a_caller_without_a_token_or_without_the_scope_is_told_so(with_tokens: W
 
 def test_a_resource_that_breaks_r4_is_refused_with_the_mapping_line_and_the_rule() -> None:
     body = {"resourceType": "Procedure", "id": "p-1", "status": "done", "subject": {"reference": "Patient/p-1"}}
+    made = MadeResource("Procedure", "p-1", "shock", "events/shock_delivered.yaml#shock", body)
     with pytest.raises(Invalid) as caught:
-        check_made([MadeResource("Procedure", "p-1", "shock", "events/shock_delivered.yaml#shock", body)])
+        check_made(in_record([made], "event:c-1/e-1"))
     (problem,) = caught.value.problems
     assert problem.code is Code.INVALID_RESOURCE
     assert caught.value.status == 422

@@ -12,8 +12,8 @@ from annotated_types import Ge, Gt, Le
 
 from service.audit.append_entry import Action
 from service.checking.check_resource import WHAT_IS_NOT_CHECKED
+from service.making.stages import load_stages
 from service.mapping.load_mappings import ANCHORS, COMPUTED
-from service.pipeline.stages import load_stages
 from service.settings import PREFIX, AuthMode, DestinationAuth, Settings, Strategy, WrongSettings, read_settings
 from service.vocabulary.fields import _FORMS
 from service.web.application import CAUTION

@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 import structlog
 
-from service.pipeline import stages as stages_module
+from service.making import check_made as check_module
 from service.records.finding import Finding
 from service.worker import choose_batch
 from service.worker.batch import Batch
@@ -96,7 +96,7 @@ def test_a_fault_is_logged_by_its_place_without_the_text_that_holds_what_was_sen
 
     with whole_service(settings_in(tmp_path)) as service:
         service.open_case("c-demo")
-        monkeypatch.setattr(stages_module, "check_resource", raising_check)
+        monkeypatch.setattr(check_module, "check_resource", raising_check)
         for event in read_example("demo/events.json"):
             answer = service.post_event("c-demo", event)
             assert answer.status_code == 500

@@ -9,8 +9,9 @@ import pytest
 
 from service.data_folders import data_folder
 from service.exact_json import read_json
-from service.pipeline.make_resources import frame_case, make_event
-from service.pipeline.stages import CaseFrame, Stages, load_stages
+from service.making.frame_case import CaseFrame, frame_case
+from service.making.make_events import make_event
+from service.making.stages import Stages, load_stages
 from service.records.events import RecordedEvent
 from service.timeline.correct_times import correct_times
 

@@ -1,7 +1,7 @@
 """Every shipped template is applied to its example, to the least that is taken, and to each field alone.
 
 What comes out is read by the official R4 table, by fhir.resources' R4B models and by fhirkit. The values are
-those that the pipeline computes, with made-up anchors.
+those that the service computes, with made-up anchors.
 """
 
 from __future__ import annotations

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 
 from service.data_folders import data_folder
+from service.making.example_records import example_event, make_examples, make_records_of_kind
+from service.making.stages import load_stages
 from service.mapping.explain_mapping import ExplainedResource
-from service.pipeline.example_records import example_event, make_examples, make_records_of_kind
-from service.pipeline.stages import load_stages
 from tests.support.overlays import SHIPPED_OVERLAY, SOURCE, explained_stages, make_event_unchecked
 
 STAGES = load_stages(SOURCE)

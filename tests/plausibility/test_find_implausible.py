@@ -10,12 +10,12 @@ from typing import Any
 import pytest
 
 from service.data_folders import data_folder
-from service.pipeline.stages import Stages, load_stages
+from service.making.stages import Stages, load_stages
 from service.plausibility.find_implausible import find_implausible
 from service.plausibility.load_plausibility import load_plausibility
 from service.problems import Kind, WrongMapping
 from service.records.events import RecordedEvent
-from service.timeline.correct_times import correct_times
+from tests.support.made_events import timeline
 
 ADULT = {"population": "adult"}
 CHILD = {"population": "child", "weight_kilograms": 12}
@@ -41,8 +41,7 @@ def _event(kind: str, at: str, **fields: Any) -> RecordedEvent:
 
 def _rules_met(case: dict[str, Any], events: Sequence[RecordedEvent]) -> list[str | None]:
     """Return the rules that the last of the events meets."""
-    corrected = correct_times(events, {})
-    warnings = find_implausible(_stages().plausibility, case, events[-1], events, corrected)
+    warnings = find_implausible(_stages().plausibility, case, timeline(events)).get(events[-1].id, [])
     assert all(warning.code.facts.kind is Kind.IMPLAUSIBLE for warning in warnings)
     assert all(warning.expected and warning.pointer.startswith("/") for warning in warnings)
     return [warning.rule for warning in warnings]

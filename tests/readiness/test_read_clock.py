@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.readiness.read_clock import newest_reading, read_clock_comparison, read_clock_item
-from tests.support.made_events import at, event, moment, reading
+from service.readiness.read_clock import read_clock_comparison, read_clock_item
+from tests.support.made_events import at, event, moment
 
 BOTH: dict[str, Any] = {"device_at": at("10:07:42"), "reference_at": at("10:05:00")}
 
@@ -15,7 +15,7 @@ BOTH: dict[str, Any] = {"device_at": at("10:07:42"), "reference_at": at("10:05:0
 def test_a_clock_item_gives_the_reading_of_the_checked_device() -> None:
     found = read_clock_item("D-3", "k-1", BOTH)
     assert found is not None
-    assert (found.clock, found.origin, found.offset_seconds) == ("D-3", "k-1", 162)
+    assert (found.clock, found.record_key, found.offset_seconds) == ("D-3", "check:D-3/k-1", 162)
     assert (found.device_at, found.reference_at) == (moment("10:07:42"), moment("10:05:00"))
     assert found.precision_seconds == 1
 
@@ -30,7 +30,12 @@ def test_an_event_that_compares_a_clock_gives_its_reading_and_its_precision() ->
         event("e-1", "clock_compared", "10:05:00", device="D-3", precision_seconds=60, **BOTH)
     )
     assert found is not None
-    assert (found.clock, found.origin, found.offset_seconds, found.precision_seconds) == ("D-3", "e-1", 162, 60)
+    assert (found.clock, found.record_key, found.offset_seconds, found.precision_seconds) == (
+        "D-3",
+        "event:c-1/e-1",
+        162,
+        60,
+    )
 
 
 @pytest.mark.parametrize(
@@ -44,10 +49,3 @@ def test_an_event_that_compares_a_clock_gives_its_reading_and_its_precision() ->
 )
 def test_other_events_give_no_reading(kind: str, more: dict[str, Any]) -> None:
     assert read_clock_comparison(event("e-1", kind, "10:05:00", **BOTH, **more)) is None
-
-
-def test_the_newest_reading_is_the_last_by_the_reference_clock() -> None:
-    # The clock was set back in between, so that the newer reading shows the earlier time.
-    older, newer = reading("D-3", "11:30:00", "10:30:00"), reading("D-3", "10:40:00", "10:40:00")
-    assert newest_reading([newer, older]) == newer
-    assert newest_reading([]) is None

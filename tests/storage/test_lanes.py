@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from service.problems import Unavailable
-from service.storage.deliveries import NewDelivery, enqueue
+from service.storage.deliveries import NewDelivery, enqueue, next_delivery_id
 from service.storage.lanes import (
     Lease,
     LeaseLostError,
@@ -70,8 +70,14 @@ def test_lanes_that_something_was_just_added_to_come_first_then_the_oldest(store
 
 
 def _enqueue(store: Store, lane: str, at: str, *waits_for: int) -> int:
-    new = NewDelivery(lane, None, None, "x", [("Patient", "p")], [b"{}"], frozenset(waits_for))
-    return store.write_now(lambda tx: enqueue(tx, new, at))
+    def unit(tx: Transaction) -> int:
+        number = next_delivery_id(tx)
+        enqueue(
+            tx, [NewDelivery(number, lane, None, None, "x", [("Patient", "p")], [b"{}"], frozenset(waits_for))], at
+        )
+        return number
+
+    return store.write_now(unit)
 
 
 def test_what_an_active_lane_waits_for_comes_before_the_backlog(store: Store) -> None:

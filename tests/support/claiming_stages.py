@@ -6,9 +6,9 @@ from dataclasses import replace
 from functools import cache
 
 from service.conformance.plan_profiles import plan_profiles
+from service.making.stages import Stages
 from service.mapping.apply_mapping import RecordMapping, ResourceTemplate
 from service.mapping.compile_template import Constant
-from service.pipeline.stages import Stages
 from tests.support.fhir_package import shipped_stages
 
 
@@ -31,7 +31,7 @@ def claiming_stages() -> Stages:
     mappings = stages.mappings
     return replace(
         stages,
-        frames={},
+        remembered={},
         mappings=replace(
             mappings,
             events={name: changed(mapping) for name, mapping in mappings.events.items()},

@@ -12,7 +12,7 @@ from service.conformance.make_examples import EXAMPLE_INSTALLATION
 from service.conformance.write_package import FhirPackage, archive, build_package, package_files
 from service.data_folders import data_folder
 from service.exact_json import write_json
-from service.pipeline.stages import Stages, load_stages
+from service.making.stages import Stages, load_stages
 
 
 @cache

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
@@ -9,6 +10,8 @@ from typing import Any
 from service.records.clocks import ClockReading
 from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
+from service.records.timeline import Timeline
+from service.timeline.correct_times import ClockHistory, place_events
 
 RECEIVED_AT = datetime(2031, 3, 2, 12, tzinfo=UTC)
 
@@ -37,6 +40,16 @@ def event_at(text: str, **fields: Any) -> RecordedEvent:
     return replace(made, content={**made.content, "at": text})
 
 
+def timeline(
+    events: Iterable[RecordedEvent],
+    readings: Mapping[str, Iterable[ClockReading]] | None = None,
+    started_at: datetime | None = None,
+) -> Timeline:
+    """Return the timeline of events, on clocks with these readings."""
+    histories = {clock: ClockHistory(known) for clock, known in (readings or {}).items()}
+    return place_events(list(events), histories, started_at)
+
+
 def reading(clock: str, device: str, reference: str, **more: Any) -> ClockReading:
     """Return one comparison of a device's clock with the reference clock."""
-    return ClockReading(clock, moment(device), moment(reference), origin=f"{clock} at {reference}", **more)
+    return ClockReading(clock, moment(device), moment(reference), record_key=f"{clock} at {reference}", **more)

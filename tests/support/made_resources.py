@@ -12,14 +12,17 @@ from hypothesis import strategies as st
 
 from service.intake.read_check import read_check
 from service.intake.read_record import read_event, read_record
-from service.pipeline.make_resources import frame_case, make_check, make_device, make_events_and_spans
-from service.pipeline.stages import Stages, load_stages
+from service.making.frame_case import frame_case
+from service.making.make_device import make_check, make_device
+from service.making.make_events import make_timeline
+from service.making.stages import Stages, load_stages
 from service.readiness.judge_check import judge_check
 from service.records.clocks import ClockReading
 from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
 from service.records.receipts import Receipt
 from tests.support.generated_records import events, instants, records
+from tests.support.made_events import timeline
 
 RECEIVED_AT = datetime(2031, 3, 2, 12, 0, 0, 120_000, tzinfo=UTC)
 RECEIPT = Receipt("generated", RECEIVED_AT)
@@ -62,9 +65,9 @@ class GeneratedCase:
             for event, version, retracted in self.events
         ]
         devices = sorted({event["device"] for event, _, _ in self.events if "device" in event})
-        made = [*frame.resources, *(one for device in devices for one in make_device(stages, device, {}, RECEIPT))]
-        made += [resource.made for resource in make_events_and_spans(stages, frame, recorded, self.readings)]
-        return [resource.body for resource in made]
+        made = [resource for device in devices for resource in make_device(stages, device, {}, RECEIPT)]
+        made += make_timeline(stages, frame, timeline(recorded, self.readings, frame.started_at))
+        return [*(anchor.body for anchor in frame.resources), *(resource.made.body for resource in made)]
 
 
 def cases(kinds: Sequence[str], most_events: int = 1) -> st.SearchStrategy[GeneratedCase]:
@@ -103,7 +106,7 @@ def _cases(
 def device_resources(content: Mapping[str, Any], stages: Stages) -> list[Resource]:
     """Return what the service makes of a device; Rejected where intake refuses it."""
     read = read_record(content, stages.vocabulary.device)
-    return [made.body for made in make_device(stages, DEVICE_ID, read.content, RECEIPT)]
+    return [resource.made.body for resource in make_device(stages, DEVICE_ID, read.content, RECEIPT)]
 
 
 def check_resources(content: Mapping[str, Any], stages: Stages) -> list[Resource]:
@@ -112,4 +115,4 @@ def check_resources(content: Mapping[str, Any], stages: Stages) -> list[Resource
     verdict = judge_check(read["items"], stages.vocabulary.check_items, read["checked_at"])
     reasons = [reason.says for reason in verdict.reasons]
     made = make_check(stages, DEVICE_ID, read, (verdict.outcome, reasons), RECEIPT)
-    return [resource.body for resource in made]
+    return [resource.made.body for resource in made]

@@ -9,12 +9,14 @@ from textwrap import dedent
 from typing import Any
 
 from service.data_folders import data_folder
+from service.making.example_records import TAKEN_AT
+from service.making.frame_case import frame_case
+from service.making.make_events import make_timeline
+from service.making.record_resource import RecordResource
+from service.making.stages import Stages, load_stages
 from service.mapping.explain_mapping import ExplainedResource, explaining
-from service.pipeline.example_records import TAKEN_AT
-from service.pipeline.keep_resources import RecordResource
-from service.pipeline.make_resources import frame_case, make_events_and_spans
-from service.pipeline.stages import Stages, load_stages
 from service.records.events import RecordedEvent
+from tests.support.made_events import timeline
 
 SHIPPED_OVERLAY = data_folder("examples") / "overlay"
 SOURCE = "urn:example:overlays"
@@ -40,11 +42,11 @@ def make_event_unchecked(stages: Stages, event: Mapping[str, Any]) -> list[Recor
     recorded = RecordedEvent(
         "c-1", event["id"], event["kind"], 1, retracted=False, content=dict(event), received_at=TAKEN_AT
     )
-    made = make_events_and_spans(stages, frame, [recorded], {})
+    made = make_timeline(stages, frame, timeline([recorded]))
     return [one for one in made if one.record.startswith("event:")]
 
 
 def explained_stages(stages: Stages) -> tuple[Stages, dict[str, ExplainedResource]]:
     """Return the same stages with mappings that explain, and where the explanations are kept."""
     mappings, explained = explaining(stages.mappings)
-    return replace(stages, mappings=mappings, frames={}), explained
+    return replace(stages, mappings=mappings, remembered={}), explained

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from service.pipeline.stages import Stages, load_stages
+from service.making.stages import Stages, load_stages
 from service.vocabulary.code_tables import Coding
 from service.vocabulary.fields import FieldDefinition
 from service.vocabulary.load_vocabulary import Vocabulary

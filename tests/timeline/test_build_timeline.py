@@ -13,7 +13,7 @@ from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
 from service.timeline.build_timeline import TimelineEntry, build_timeline
 from service.timeline.timeline_findings import TimelineFinding
-from tests.support.made_events import event, event_at, moment, reading
+from tests.support.made_events import event, event_at, moment, reading, timeline
 
 
 def _ids(entries: Sequence[TimelineEntry]) -> list[str]:
@@ -21,14 +21,12 @@ def _ids(entries: Sequence[TimelineEntry]) -> list[str]:
 
 
 def test_entries_stand_by_corrected_time_and_not_by_what_the_device_showed() -> None:
-    entries = build_timeline(
-        [
-            event("e-2", "shock_delivered", "10:04:47", clock="D-3"),
-            event("e-1", "arrest_recognised", "10:00:00"),
-            event("e-3", "compressions_started", "10:02:09"),
-        ],
-        {"D-3": [reading("D-3", "10:07:42", "10:05:00")]},
-    )
+    events = [
+        event("e-2", "shock_delivered", "10:04:47", clock="D-3"),
+        event("e-1", "arrest_recognised", "10:00:00"),
+        event("e-3", "compressions_started", "10:02:09"),
+    ]
+    entries = build_timeline(timeline(events, {"D-3": [reading("D-3", "10:07:42", "10:05:00")]}))
     assert _ids(entries) == ["e-1", "e-2", "e-3"]
     assert entries[1].at == "2031-03-02T10:04:47+01:00"
     assert entries[1].corrected_at == "2031-03-02T10:02:05+01:00"
@@ -36,20 +34,19 @@ def test_entries_stand_by_corrected_time_and_not_by_what_the_device_showed() -> 
 
 def test_a_corrected_time_keeps_the_offset_in_which_the_time_was_sent() -> None:
     sent = event_at("2031-03-02T04:02:42-05:00", clock="D-3")
-    [entry] = build_timeline([sent], {"D-3": [reading("D-3", "10:02:42", "10:00:00")]})
+    [entry] = build_timeline(timeline([sent], {"D-3": [reading("D-3", "10:02:42", "10:00:00")]}))
     assert entry.corrected_at == "2031-03-02T04:00:00-05:00"
 
 
 def test_a_time_by_the_reference_clock_is_shown_as_it_was_sent() -> None:
     sent = event_at("2031-03-02T10:00:00.123456789+01:00")
-    [entry] = build_timeline([sent], {})
+    [entry] = build_timeline(timeline([sent]))
     assert entry.corrected_at == entry.at == "2031-03-02T10:00:00.123456789+01:00"
 
 
 def test_an_event_of_a_clock_that_was_never_compared_stands_at_its_raw_time() -> None:
-    entries = build_timeline(
-        [event("e-1", "remark", "10:02:00"), event("e-2", "remark", "10:01:00", clock="D-9")], {}
-    )
+    events = [event("e-1", "remark", "10:02:00"), event("e-2", "remark", "10:01:00", clock="D-9")]
+    entries = build_timeline(timeline(events))
     assert _ids(entries) == ["e-2", "e-1"]
     assert entries[0].corrected_at is None
     assert entries[0].uncertainty_seconds is None
@@ -58,11 +55,11 @@ def test_an_event_of_a_clock_that_was_never_compared_stands_at_its_raw_time() ->
 
 def test_events_at_one_moment_stand_by_id() -> None:
     events = [event(name, "remark", "10:00:00") for name in ("e-3", "e-1", "e-2")]
-    assert _ids(build_timeline(events, {})) == ["e-1", "e-2", "e-3"]
+    assert _ids(build_timeline(timeline(events))) == ["e-1", "e-2", "e-3"]
 
 
 def test_a_retracted_event_stays_on_the_timeline_and_says_so() -> None:
-    [entry] = build_timeline([event("e-1", "remark", "10:00:00", retracted=True, version=3)], {})
+    [entry] = build_timeline(timeline([event("e-1", "remark", "10:00:00", retracted=True, version=3)]))
     assert (entry.state, entry.version) == ("entered_in_error", 3)
 
 
@@ -73,7 +70,7 @@ def test_an_event_before_the_case_is_pointed_out_only_beyond_its_uncertainty() -
         event("e-3", "remark", "10:00:00"),
         event("e-4", "remark", "09:00:00", retracted=True),
     ]
-    entries = build_timeline(events, {}, moment("10:00:00"))
+    entries = build_timeline(timeline(events, started_at=moment("10:00:00")))
     assert {entry.event_id: entry.findings for entry in entries} == {
         "e-1": ("before_case_start",),
         "e-2": (),
@@ -83,7 +80,7 @@ def test_an_event_before_the_case_is_pointed_out_only_beyond_its_uncertainty() -
 
 
 def _doubtful(*shocks: RecordedEvent) -> list[str]:
-    entries = build_timeline(shocks, {"D-3": [reading("D-3", "10:02:42", "10:00:00")]})
+    entries = build_timeline(timeline(shocks, {"D-3": [reading("D-3", "10:02:42", "10:00:00")]}))
     return [entry.event_id for entry in entries if "possible_duplicate" in entry.findings]
 
 
@@ -140,11 +137,11 @@ def test_every_event_has_one_entry_and_all_known_times_are_in_order(
         for place, (second, clock, retracted) in enumerate(made)
     ]
     readings: dict[str, list[ClockReading]] = {"D-1": [reading("D-1", "10:00:20", "10:00:00")]}
-    entries = build_timeline(events, readings)
+    entries = build_timeline(timeline(events, readings))
     assert sorted(_ids(entries)) == sorted(one.id for one in events)
     shown = [parse_instant(entry.corrected_at or entry.at) for entry in entries]
     assert shown == sorted(shown)
-    assert build_timeline(reversed(events), readings) == entries
+    assert build_timeline(timeline(reversed(events), readings)) == entries
 
 
 def _clock(clock: str | None) -> dict[str, Any]:

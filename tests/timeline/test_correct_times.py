@@ -10,20 +10,21 @@ from hypothesis import strategies as st
 
 from service.records.clocks import ClockReading
 from service.records.instants import format_moment
-from service.timeline.correct_times import USUAL_DRIFT, correct, correct_times, order_events
+from service.records.timeline import order_events
+from service.timeline.correct_times import NO_HISTORY, USUAL_DRIFT, ClockHistory, correct, correct_times
 from tests.support.made_events import event, event_at, moment, reading
 
 START = datetime(2031, 3, 2, 9, tzinfo=UTC)
 
 
 def test_a_time_by_the_reference_clock_stays_as_it_is_with_its_own_precision() -> None:
-    time = correct(event("e-1", "remark", "10:00:00", precision_seconds=60), [])
+    time = correct(event("e-1", "remark", "10:00:00", precision_seconds=60), NO_HISTORY)
     assert (time.corrected_at, time.offset_seconds, time.uncertainty_seconds) == (moment("10:00:00"), 0, 60)
     assert time.findings == ()
 
 
 def test_an_unknown_offset_is_not_an_offset_of_zero() -> None:
-    time = correct(event("e-1", "remark", "10:00:00", clock="D-3"), [])
+    time = correct(event("e-1", "remark", "10:00:00", clock="D-3"), NO_HISTORY)
     assert time.corrected_at is None
     assert time.offset_seconds is None
     assert time.uncertainty_seconds is None
@@ -32,22 +33,24 @@ def test_an_unknown_offset_is_not_an_offset_of_zero() -> None:
 
 
 def test_a_slow_device_has_a_negative_offset_and_its_times_move_forward() -> None:
-    time = correct(event("e-1", "remark", "09:59:00", clock="D-3"), [reading("D-3", "09:59:00", "10:00:00")])
+    time = correct(
+        event("e-1", "remark", "09:59:00", clock="D-3"), ClockHistory([reading("D-3", "09:59:00", "10:00:00")])
+    )
     assert time.offset_seconds == -60
     assert time.corrected_at == moment("10:00:00")
 
 
 def test_the_uncertainty_adds_the_precision_of_the_event_and_of_the_comparison() -> None:
     stamped = event("e-1", "remark", "10:02:42", clock="D-3", precision_seconds=60)
-    assert correct(stamped, [reading("D-3", "10:02:42", "10:00:00")]).uncertainty_seconds == 61
+    assert correct(stamped, ClockHistory([reading("D-3", "10:02:42", "10:00:00")])).uncertainty_seconds == 61
     rough = reading("D-3", "10:02:42", "10:00:00", precision_seconds=60)
-    assert correct(stamped, [rough]).uncertainty_seconds == 120
+    assert correct(stamped, ClockHistory([rough])).uncertainty_seconds == 120
 
 
 def test_outside_the_readings_the_nearest_one_holds_and_the_drift_is_allowed_for() -> None:
     readings = [reading("D-3", "08:00:10", "08:00:00"), reading("D-3", "09:00:11", "09:00:00")]
-    before = correct(event("e-1", "remark", "07:00:10", clock="D-3"), readings)
-    after = correct(event("e-2", "remark", "10:00:11", clock="D-3"), readings)
+    before = correct(event("e-1", "remark", "07:00:10", clock="D-3"), ClockHistory(readings))
+    after = correct(event("e-2", "remark", "10:00:11", clock="D-3"), ClockHistory(readings))
     assert (before.offset_seconds, after.offset_seconds) == (10, 11)
     assert before.findings == after.findings == ("clock_offset_extrapolated",)
     assert before.uncertainty_seconds == after.uncertainty_seconds == 2 + 3600 * USUAL_DRIFT
@@ -59,13 +62,13 @@ def test_a_stamp_that_equals_a_reading_has_exactly_its_offset() -> None:
         reading("D-3", "09:00:11", "09:00:00"),
         reading("D-3", "10:00:12", "10:00:00"),
     ]
-    time = correct(event("e-1", "remark", "09:00:11", clock="D-3"), readings)
+    time = correct(event("e-1", "remark", "09:00:11", clock="D-3"), ClockHistory(readings))
     assert (time.offset_seconds, time.uncertainty_seconds, time.findings) == (11, 2, ())
 
 
 def test_a_clock_that_was_set_between_two_readings_is_not_interpolated() -> None:
     readings = [reading("D-3", "10:10:00", "10:00:00"), reading("D-3", "11:00:00", "11:00:00")]
-    time = correct(event("e-1", "remark", "10:20:00", clock="D-3"), readings)
+    time = correct(event("e-1", "remark", "10:20:00", clock="D-3"), ClockHistory(readings))
     assert time.offset_seconds == 600
     assert time.findings == ("clock_was_set",)
     assert time.uncertainty_seconds == 602
@@ -73,7 +76,7 @@ def test_a_clock_that_was_set_between_two_readings_is_not_interpolated() -> None
 
 def test_after_a_clock_was_set_back_its_newest_reading_holds_and_not_the_one_that_shows_the_latest_time() -> None:
     readings = [reading("D-3", "10:30:00", "10:00:00"), reading("D-3", "10:25:00", "10:25:00")]
-    time = correct(event("e-1", "remark", "11:00:00", clock="D-3"), readings)
+    time = correct(event("e-1", "remark", "11:00:00", clock="D-3"), ClockHistory(readings))
     assert time.offset_seconds == 0
     assert time.findings == ("clock_offset_extrapolated",)
 
@@ -86,7 +89,7 @@ def test_a_time_that_a_clock_showed_twice_is_said_to_be_doubtful() -> None:
         reading("D-3", "11:01:00", "12:01:00"),
         reading("D-3", "13:00:00", "14:00:00"),
     ]
-    time = correct(event("e-1", "remark", "11:30:00", clock="D-3"), readings)
+    time = correct(event("e-1", "remark", "11:30:00", clock="D-3"), ClockHistory(readings))
     assert time.findings == ("clock_was_set",)
     assert time.offset_seconds == -3600
     assert time.uncertainty_seconds == 3602
@@ -94,7 +97,7 @@ def test_a_time_that_a_clock_showed_twice_is_said_to_be_doubtful() -> None:
 
 def test_two_equal_readings_do_not_divide_by_zero() -> None:
     twice = [reading("D-3", "10:00:05", "10:00:00")] * 2
-    assert correct(event("e-1", "remark", "10:00:05", clock="D-3"), twice).offset_seconds == 5
+    assert correct(event("e-1", "remark", "10:00:05", clock="D-3"), ClockHistory(twice)).offset_seconds == 5
 
 
 def test_each_event_is_corrected_by_its_own_clock() -> None:
@@ -103,7 +106,7 @@ def test_each_event_is_corrected_by_its_own_clock() -> None:
         event("e-2", "remark", "10:01:00", clock="D-1"),
         event("e-3", "remark", "10:01:00", clock="D-2"),
     ]
-    corrected = correct_times(events, {"D-1": [reading("D-1", "10:02:00", "10:00:00")]})
+    corrected = correct_times(events, {"D-1": ClockHistory([reading("D-1", "10:02:00", "10:00:00")])})
     assert [corrected[one.id].corrected_at for one in events] == [moment("10:00:00"), moment("09:59:00"), None]
     assert [one.id for one in order_events(events, corrected)] == ["e-2", "e-1", "e-3"]
 
@@ -116,7 +119,7 @@ def _true_clock(offset: float, drift: float) -> tuple[list[ClockReading], float]
             "D-3",
             device_at=START + timedelta(seconds=elapsed + offset + drift * elapsed),
             reference_at=START + timedelta(seconds=elapsed),
-            origin=f"k-{elapsed}",
+            record_key=f"k-{elapsed}",
         )
         for elapsed in (0.0, day)
     ]
@@ -134,7 +137,7 @@ def test_between_two_readings_a_steady_clock_is_corrected_to_the_true_time(
     readings, _ = _true_clock(offset, drift)
     shown = START + timedelta(seconds=elapsed + offset + drift * elapsed)
     stamped = event_at(shown.isoformat().replace("+00:00", "Z"), clock="D-3")
-    corrected_at = correct(stamped, readings).corrected_at
+    corrected_at = correct(stamped, ClockHistory(readings)).corrected_at
     assert corrected_at is not None
     assert abs(corrected_at - (START + timedelta(seconds=elapsed))) <= timedelta(microseconds=5)
 
@@ -151,14 +154,14 @@ def test_correction_by_readings_that_agree_never_swaps_two_events_of_one_clock(
             "D-3",
             device_at=START + timedelta(hours=place, seconds=offset / 10),
             reference_at=START + timedelta(hours=place),
-            origin=f"k-{place}",
+            record_key=f"k-{place}",
         )
         for place, offset in enumerate(offsets)
     ]
     times = []
     for stamp in sorted(stamps):
         stamped = event_at(format_moment(START + timedelta(seconds=stamp)), clock="D-3")
-        times.append(correct(stamped, readings).corrected_at)
+        times.append(correct(stamped, ClockHistory(readings)).corrected_at)
     known = [time for time in times if time is not None]
     assert len(known) == len(times)
     assert known == sorted(known)

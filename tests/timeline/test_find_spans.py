@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from datetime import datetime
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -11,10 +10,9 @@ from hypothesis import strategies as st
 from service.records.clocks import ClockReading
 from service.records.events import RecordedEvent
 from service.records.spans import Span
-from service.timeline.correct_times import correct_times
 from service.timeline.find_spans import find_spans
 from service.vocabulary.record_shapes import SpanRule
-from tests.support.made_events import event, moment, reading
+from tests.support.made_events import event, reading, timeline
 
 COMPRESSIONS = SpanRule(
     starts=frozenset({"compressions_started"}),
@@ -34,9 +32,8 @@ def _spans(
     rule: SpanRule,
     *events: RecordedEvent,
     readings: Mapping[str, list[ClockReading]] | None = None,
-    started: datetime | None = None,
 ) -> list[Span]:
-    return find_spans({"made_up": rule}, events, correct_times(events, readings or {}), started)
+    return find_spans("made_up", rule, timeline(events, readings))
 
 
 def _ids(span: Span) -> tuple[str | None, str | None, list[str]]:
@@ -57,7 +54,6 @@ def test_a_span_runs_from_its_start_to_the_next_end_with_what_lies_between() -> 
     )
     assert _ids(first) == ("e-1", "e-3", ["e-2"])
     assert _ids(second) == ("e-5", "e-6", [])
-    assert (first.started, first.ended) == (moment("10:00:35"), moment("10:01:48"))
     assert [one.id for one in first.events] == ["e-1", "e-2", "e-3"]
 
 
@@ -77,7 +73,7 @@ def test_an_end_without_an_open_span_is_left_aside() -> None:
 
 def test_a_span_that_goes_on_has_no_end() -> None:
     [span] = _spans(COMPRESSIONS, event("e-1", "compressions_started", "10:00:35"))
-    assert (span.end_event, span.ended) == (None, None)
+    assert span.end_event is None
 
 
 def test_a_retracted_event_neither_starts_nor_ends_nor_belongs() -> None:
@@ -110,12 +106,6 @@ def test_spans_follow_corrected_time() -> None:
         readings={"D-3": [reading("D-3", "09:59:00", "10:00:00")]},
     )
     assert _ids(span) == ("e-1", "e-2", [])
-    assert span.ended == moment("10:01:30")
-
-
-def test_a_start_by_an_unknown_clock_has_no_moment() -> None:
-    [span] = _spans(COMPRESSIONS, event("e-1", "compressions_started", "10:00:35", clock="D-9"))
-    assert span.started is None
 
 
 def test_a_span_of_the_case_begins_with_it_and_ends_at_the_last_end() -> None:
@@ -126,15 +116,13 @@ def test_a_span_of_the_case_begins_with_it_and_ends_at_the_last_end() -> None:
         event("e-3", "shock_delivered", "10:20:00"),
         event("e-4", "efforts_ended", "10:26:00"),
         event("e-5", "shock_delivered", "10:27:00"),
-        started=moment("10:00:00"),
     )
     assert _ids(span) == (None, "e-4", ["e-1", "e-2", "e-3"])
-    assert (span.started, span.ended) == (moment("10:00:00"), moment("10:26:00"))
     assert [one.id for one in span.events] == ["e-1", "e-2", "e-3", "e-4"]
 
 
 def test_a_case_has_its_span_before_anything_happened() -> None:
-    assert _spans(RESUSCITATION) == [Span("made_up", None, None, (), None, None)]
+    assert _spans(RESUSCITATION) == [Span("made_up", None, None, ())]
 
 
 @given(st.lists(st.sampled_from(sorted(COMPRESSIONS.kinds)), max_size=20))

@@ -10,18 +10,19 @@ import pytest
 
 from service.checking.check_resource import check_resource
 from service.data_folders import data_folder
-from service.mapping.apply_mapping import RecordMapping
-from service.pipeline.example_records import (
+from service.making.example_records import (
     example_event,
     make_case_records,
     make_check_records,
     make_examples,
     make_records_of_kind,
 )
-from service.pipeline.keep_resources import RecordResource, references_in
-from service.pipeline.stages import Stages, load_stages
-from service.pipeline.try_overlay import load_site_stages
+from service.making.record_resource import RecordResource
+from service.making.stages import Stages, load_stages
+from service.making.try_overlay import load_site_stages
+from service.mapping.apply_mapping import RecordMapping
 from service.readiness.judge_check import judge_check
+from service.records.references import references_in
 from tests.support.overlays import SHIPPED_OVERLAY, SOURCE, with_overlay
 
 SYSTEMS = "add:\n  HOSPITAL: urn:example:hospital:codes\n"
@@ -175,7 +176,7 @@ def _without(stages: Stages, file: str, role: str) -> Stages:
     changed: dict[str, Any] = {name: drop(getattr(mappings, name))} if folder == "records" else {
         folder: {**getattr(mappings, folder), name: drop(getattr(mappings, folder)[name])}
     }  # fmt: skip
-    return replace(stages, mappings=replace(mappings, **changed), frames={})
+    return replace(stages, mappings=replace(mappings, **changed), remembered={})
 
 
 def _droppable(stages: Stages) -> list[tuple[str, str]]:

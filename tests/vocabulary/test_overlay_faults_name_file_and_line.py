@@ -10,9 +10,9 @@ from shutil import copytree
 import pytest
 
 from service.data_folders import data_folder
+from service.making.stages import load_stages
+from service.making.try_overlay import load_site_stages, try_examples
 from service.mapping.load_mappings import load_mappings
-from service.pipeline.stages import load_stages
-from service.pipeline.try_overlay import load_site_stages, try_examples
 from service.problems import WrongMapping
 from service.vocabulary.load_vocabulary import load_vocabulary
 from service.vocabulary.mapping_data import read_mapping_data

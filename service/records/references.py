@@ -1,0 +1,26 @@
+"""Literal references between resources, `Type/id`: found in a resource, and taken apart."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+
+def references_in(value: Any) -> Iterator[str]:
+    """Yield every literal reference that is anywhere in a resource."""
+    if isinstance(value, dict):
+        for name, member in value.items():
+            if name == "reference" and isinstance(member, str):
+                yield member
+            elif isinstance(member, dict | list):
+                yield from references_in(member)
+    elif isinstance(value, list):
+        for item in value:
+            if isinstance(item, dict | list):
+                yield from references_in(item)
+
+
+def type_and_id(reference: str) -> tuple[str, str]:
+    """Return resource type and id of a literal reference."""
+    resource_type, _, resource_id = reference.partition("/")
+    return resource_type, resource_id
