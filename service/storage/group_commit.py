@@ -17,14 +17,14 @@ _MOST_TOGETHER = 64
 """How many units share a commit: enough to make its cost small, few enough not to keep the event loop long."""
 
 Tx = TypeVar("Tx")
-OpenedTx = TypeVar("OpenedTx", covariant=True)
+OpenedTx_co = TypeVar("OpenedTx_co", covariant=True)
 T = TypeVar("T")
 
 
-class WritingConnection(Protocol[OpenedTx]):
+class WritingConnection(Protocol[OpenedTx_co]):
     """One connection to a store that is written."""
 
-    def writing(self) -> AbstractContextManager[OpenedTx]:
+    def writing(self) -> AbstractContextManager[OpenedTx_co]:
         """Begin a transaction beside which no other writer runs; commit it at the end, roll it back on an error."""
 
 
