@@ -95,7 +95,9 @@ def _read_entry(entry: Mapping[str, Any], place: str, surroundings: Surroundings
         if mark or slash:
             raise refuse(400, "not-supported", "A creation takes the url Type.")
         return create_step(resource, request.get("ifNoneExist"), surroundings.base, surroundings.make_id, place)
-    if mark and not slash:
+    if mark and slash:
+        raise refuse(400, "not-supported", "An update takes the url Type/id or Type?condition.")
+    if mark:
         return conditional_update_step(resource, query, surroundings.base, surroundings.make_id, place)
     refuse_wrong_id(resource, url_id)
     return Step("PUT", resource_type, url_id, resource, place=place)

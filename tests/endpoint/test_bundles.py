@@ -148,6 +148,7 @@ async def test_conditional_updates_in_a_bundle_create_and_update(fhir: httpx.Asy
         (entry("PUT", "Patient/known", patient("known"), ifMatch='W/"1"'), 400, ""),
         (entry("PUT", "Patient/known", patient("known"), ifNoneMatch="*"), 400, ""),
         (entry("PUT", "Patient/x", patient("y")), 400, ".resource.id"),
+        (entry("PUT", f"Patient/x?{P1}", patient("x")), 400, ""),
         (entry("PUT", "Patient/x", observation("x")), 400, ".resource.resourceType"),
         (entry("POST", "Patient", patient(), ifNoneExist="colour=red"), 400, ""),
         (entry("PUT", "Patient?colour=red", patient()), 400, ""),
