@@ -10,7 +10,7 @@ from service.endpoint.references import local_target, places_of_references
 from service.endpoint.search_parameters import SearchParameter, parameters_of
 
 ANY_REFERENCE = "*"
-"""The parameter name under which every literal reference of a resource stands in the index."""
+"""The parameter name under which every literal reference of a resource is in the index."""
 
 
 class TokenRow(NamedTuple):

@@ -17,7 +17,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True)
 class StoredVersion:
-    """One version of a resource as it stands in the store; `body` is None where the version is a deletion."""
+    """One version of a resource as the store has it; `body` is None where the version is a deletion."""
 
     resource_type: str
     resource_id: str
