@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-import logging
+import re
 import sqlite3
 import traceback
 from collections.abc import Awaitable, Callable, Mapping
@@ -13,6 +13,7 @@ from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
+import structlog
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
@@ -20,20 +21,16 @@ from starlette.responses import HTMLResponse, Response
 from starlette.routing import Route
 
 from service.clock import Clock, MakeId
-from service.endpoint.answer_bundle import SUCCESS, answer_batch, answer_transaction
+from service.endpoint.answer_bundle import transaction_response
 from service.endpoint.capability import capability_statement, front_page
-from service.endpoint.outcomes import Issue, RefusalError, issues_of, outcome_of, refuse
-from service.endpoint.preconditions import read_preconditions, read_preference
+from service.endpoint.outcomes import Issue, RefusalError, outcome_of, refuse
 from service.endpoint.prepare_bundle import (
-    Entry,
     Surroundings,
-    own_or_fresh_id,
-    prepare_batch_entry,
-    prepare_entries,
-    refuse_broken_bundle,
+    conditional_update_step,
+    create_step,
+    prepare_transaction,
 )
-from service.endpoint.read_interactions import Found, history, read, search_type
-from service.endpoint.read_query import read_condition, split_query
+from service.endpoint.read_query import read_query
 from service.endpoint.read_request import (
     FHIR_JSON,
     base_of,
@@ -51,17 +48,19 @@ from service.endpoint.read_resource import (
     refuse_wrong_type,
 )
 from service.endpoint.resource_store import ResourceStore
-from service.endpoint.resource_types import RESOURCE_TYPES
-from service.endpoint.stored_versions import StoredVersion
-from service.endpoint.write_steps import Done, Step, carry_out
+from service.endpoint.search import search
+from service.endpoint.stored_versions import StoredVersion, find_version
+from service.endpoint.write_steps import Done, Step, carry_out, delete
 from service.exact_json import write_json
+from service.problems import Unavailable
 
 MAX_BODY_BYTES = 16 * 1024 * 1024
 # A body below this is parsed and checked in well under a millisecond per kilobyte, less than a thread's hand-over
 # would be worth.
 _SMALL_BODY_BYTES = 16 * 1024
+_VERSION_NUMBER = re.compile(r"[0-9]{1,9}", re.ASCII)
 
-_logger = logging.getLogger(__name__)
+log = structlog.get_logger(__name__)
 _Handler = Callable[[Request], Awaitable[Response]]
 
 
@@ -83,7 +82,7 @@ def create_endpoint(
     check: Check,
     clock: Clock,
     make_id: MakeId,
-    served: frozenset[str] = RESOURCE_TYPES,
+    served: frozenset[str],
     max_body_bytes: int = MAX_BODY_BYTES,
 ) -> Endpoint:
     """Return the endpoint over the SQLite file at `store_path`; whoever makes it calls its `close`.
@@ -96,10 +95,7 @@ def create_endpoint(
     routes = [
         _route("/", served, GET=handlers.front, POST=handlers.bundle),
         _route("/metadata", served, GET=handlers.metadata),
-        _route("/{type}/_search", served, POST=handlers.search_by_form),
-        _route("/{type}/$validate", served, POST=handlers.validate),
         _route("/{type}/{id}/_history/{version}", served, GET=handlers.read),
-        _route("/{type}/{id}/_history", served, GET=handlers.history),
         _route("/{type}/{id}", served, GET=handlers.read, PUT=handlers.update, DELETE=handlers.delete),
         _route("/{type}", served, GET=handlers.search, POST=handlers.create, PUT=handlers.update_by_condition),
     ]
@@ -141,135 +137,68 @@ class _Handlers:
         )
 
     async def read(self, request: Request) -> Response:
-        """Answer a resource or one version of it; 304 where the client has it already."""
+        """Answer a resource or one version of it: 404 where it never was, 410 where it was deleted."""
         refuse_unless_json_is_wanted(request)
-        resource_type, resource_id = request.path_params["type"], request.path_params["id"]
+        resource_type, resource_id = _address(request)
         version = request.path_params.get("version")
-        found = await self._store.read(lambda connection: read(connection, resource_type, resource_id, version))
-        headers = _version_headers(found.version)
-        known = request.headers.get("if-none-match")
-        if known is not None and found.version is not None and f'"{found.version.version}"' in known:
-            return Response(status_code=304, headers=headers)
-        return _json_response(200, found.body, headers)
-
-    async def history(self, request: Request) -> Response:
-        """Answer the versions of one resource."""
-        refuse_unless_json_is_wanted(request)
-        base, (resource_type, resource_id) = base_of(request), _address(request)
-        pairs = _pairs_of(request)
+        if version is not None and not _VERSION_NUMBER.fullmatch(version):
+            raise refuse(404, "not-found", "There is no such version.")
         found = await self._store.read(
-            lambda connection: history(connection, resource_type, resource_id, pairs, base)
+            lambda connection: find_version(
+                connection, resource_type, resource_id, None if version is None else int(version)
+            )
         )
-        return _json_response(200, found.body)
+        if found is None:
+            raise refuse(404, "not-found", "There is no such resource, or no such version of it.")
+        if found.body is None:
+            raise refuse(410, "deleted", "The resource was deleted.")
+        return _json_response(200, found.body, _version_headers(found))
 
     async def search(self, request: Request) -> Response:
         """Answer the searchset of the query in the URL."""
-        return await self._search(request, _pairs_of(request))
-
-    async def search_by_form(self, request: Request) -> Response:
-        """Answer the searchset of a form, joined with the query in the URL."""
-        sent = request.headers.get("content-type", "").partition(";")[0].strip().lower()
-        if sent != "application/x-www-form-urlencoded":
-            raise refuse(415, "not-supported", "A search is posted as application/x-www-form-urlencoded.")
-        body = await read_limited_body(request, self._max_body_bytes)
-        try:
-            form = split_query(body.decode("ascii"))
-        except UnicodeDecodeError as error:
-            raise refuse(400, "structure", "A form is written in ASCII, the rest escaped.") from error
-        return await self._search(request, _pairs_of(request) + form)
-
-    async def _search(self, request: Request, pairs: list[tuple[str, str]]) -> Response:
         refuse_unless_json_is_wanted(request)
-        base, resource_type = base_of(request), request.path_params["type"]
-        strict = read_preference(request.headers).strict
-        found: Found = await self._store.read(
-            lambda connection: search_type(connection, resource_type, pairs, base, strict=strict)
-        )
-        return _json_response(200, found.body)
+        base = base_of(request)
+        query = read_query(request.path_params["type"], request.url.query, base)
+        return _json_response(200, await self._store.read(lambda connection: search(connection, query, base)))
 
     async def create(self, request: Request) -> Response:
         """Store a new resource under a fresh id, or find the one that If-None-Exist describes."""
-        base, resource_type = base_of(request), request.path_params["type"]
-        resource = await self._resource_in(request, resource_type)
-        resource.pop("id", None)
+        resource = await self._resource_in(request)
         condition = request.headers.get("if-none-exist")
-        step = Step(
-            "POST",
-            resource_type,
-            self._make_id(),
-            resource,
-            condition=None if condition is None else read_condition(resource_type, condition, base),
-        )
-        return await self._write(request, step)
+        return await self._write(request, create_step(resource, condition, base_of(request), self._make_id))
 
     async def update(self, request: Request) -> Response:
         """Store a resource under the id that the client chose, as a new version or as a new resource."""
         resource_type, resource_id = _address(request)
-        resource = await self._resource_in(request, resource_type, resource_id)
+        resource = await self._resource_in(request, resource_id)
         return await self._write(request, Step("PUT", resource_type, resource_id, resource))
 
     async def update_by_condition(self, request: Request) -> Response:
         """Store a resource as the one that the query describes, or as a new one where there is none."""
-        base, resource_type = base_of(request), request.path_params["type"]
-        resource = await self._resource_in(request, resource_type)
-        condition = read_condition(resource_type, request.url.query, base)
-        step = Step("PUT", resource_type, own_or_fresh_id(resource, self._make_id), resource, condition=condition)
+        resource = await self._resource_in(request)
+        step = conditional_update_step(resource, request.url.query, base_of(request), self._make_id)
         return await self._write(request, step)
 
     async def delete(self, request: Request) -> Response:
         """Mark a resource as deleted; its versions stay readable."""
+        _refuse_preconditions(request)
         resource_type, resource_id = _address(request)
-        return await self._write(request, Step("DELETE", resource_type, resource_id))
-
-    async def validate(self, request: Request) -> Response:
-        """Answer what the check finds in a resource, which is not stored."""
-        refuse_unless_json_is_wanted(request)
-        resource_type = request.path_params["type"]
-        resource, _ = await self._read_json(request)
-        if resource.get("resourceType") == "Parameters":
-            resource = _resource_parameter(resource)
-        refuse_wrong_type(resource, resource_type)
-        issues = issues_of(await asyncio.to_thread(self._check, resource))
-        nothing = Issue(
-            "informational",
-            "The check found nothing. It is not the official validator, and proves no more than it says.",
-            severity="information",
+        done = await self._store.write(
+            lambda connection: delete(connection, resource_type, resource_id, self._clock())
         )
-        return _json_response(200, write_json(outcome_of(issues or [nothing])))
+        return Response(status_code=done.status, headers=_version_headers(done.version))
 
     async def bundle(self, request: Request) -> Response:
-        """Carry out a transaction or a batch."""
+        """Carry out a transaction."""
         refuse_unless_json_is_wanted(request)
         base = base_of(request)
         bundle, _ = await self._read_json(request)
-        entries = refuse_broken_bundle(bundle)
-        answer = read_preference(request.headers).answer
-        if bundle["type"] == "transaction":
-            prepared = await asyncio.to_thread(prepare_entries, entries, self._surroundings(base))
-            response = await self._store.write(
-                lambda connection: answer_transaction(
-                    connection, prepared, now=self._clock(), base=base, answer=answer
-                )
-            )
-        else:
-            separate = await asyncio.to_thread(self._prepare_batch, entries, base)
-            response = await self._store.write(
-                lambda connection: answer_batch(connection, separate, now=self._clock(), base=base, answer=answer)
-            )
-        return _json_response(200, write_json(response))
-
-    def _prepare_batch(self, entries: list[Mapping[str, Any]], base: str) -> list[Entry | RefusalError]:
-        prepared: list[Entry | RefusalError] = []
-        for number, entry in enumerate(entries):
-            place = f"Bundle.entry[{number}]"
-            try:
-                prepared.append(prepare_batch_entry(entry, place, self._surroundings(base)))
-            except RefusalError as refusal:
-                prepared.append(refusal)
-        return prepared
-
-    def _surroundings(self, base: str) -> Surroundings:
-        return Surroundings(base, self._check, self._make_id, self._served)
+        surroundings = Surroundings(base, self._check, self._make_id, self._served)
+        steps = await asyncio.to_thread(prepare_transaction, bundle, surroundings)
+        done = await self._store.write(
+            lambda connection: carry_out(connection, steps, now=self._clock(), base=base)
+        )
+        return _json_response(200, write_json(transaction_response(done)))
 
     async def _read_json(self, request: Request) -> tuple[dict[str, Any], bool]:
         """Return the JSON object in the body, and whether it is small enough to be worked on without a thread."""
@@ -279,13 +208,12 @@ class _Handlers:
             return read_body(body), True
         return await asyncio.to_thread(read_body, body), False
 
-    async def _resource_in(
-        self, request: Request, resource_type: str, resource_id: str | None = None
-    ) -> dict[str, Any]:
+    async def _resource_in(self, request: Request, resource_id: str | None = None) -> dict[str, Any]:
         """Return the resource in the body, of the right type and id and without an error that the check finds."""
         refuse_unless_json_is_wanted(request)
+        _refuse_preconditions(request)
         resource, is_small = await self._read_json(request)
-        refuse_wrong_type(resource, resource_type)
+        refuse_wrong_type(resource, request.path_params["type"])
         if resource_id is not None:
             refuse_wrong_id(resource, resource_id)
         if is_small:
@@ -296,12 +224,10 @@ class _Handlers:
 
     async def _write(self, request: Request, step: Step) -> Response:
         base = base_of(request)
-        if_none_match = request.headers.get("if-none-match") if step.method == "PUT" else None
-        step.preconditions = read_preconditions(request.headers.get("if-match"), if_none_match)
-        done = await self._store.write(
-            lambda connection: carry_out(connection, [step], now=self._clock(), base=base)[0]
+        (done,) = await self._store.write(
+            lambda connection: carry_out(connection, [step], now=self._clock(), base=base)
         )
-        return _written_response(done, base, read_preference(request.headers).answer)
+        return _written_response(done, base)
 
 
 def _route(path: str, served: frozenset[str], **handlers: _Handler) -> Route:
@@ -313,7 +239,7 @@ def _route(path: str, served: frozenset[str], **handlers: _Handler) -> Route:
             return await handler(request)
         except RefusalError as refusal:
             return _refused(refusal)
-        except sqlite3.OperationalError as error:
+        except (sqlite3.OperationalError, Unavailable) as error:
             _log(request, error)
             return _refused(_unavailable())
         except RecursionError:
@@ -326,10 +252,15 @@ def _route(path: str, served: frozenset[str], **handlers: _Handler) -> Route:
 
 
 def _log(request: Request, error: Exception) -> None:
-    # Frames only: the message of an exception may repeat what a client sent, and that may be about a patient.
-    frames = "".join(traceback.format_tb(error.__traceback__))
-    _logger.error(
-        "%s in %s %s\n%s", type(error).__name__, request.method, request.path_params.get("type", "/"), frames
+    # Never the message of an exception: it may repeat what a client sent, and that may be about a patient.
+    place = traceback.extract_tb(error.__traceback__)[-1]
+    log.error(
+        "endpoint_fault",
+        error=type(error).__name__,
+        file=place.filename,
+        line=place.lineno,
+        method=request.method,
+        resource_type=request.path_params.get("type"),
     )
 
 
@@ -349,16 +280,18 @@ def _refused(refusal: RefusalError) -> Response:
     return _json_response(refusal.status, write_json(outcome_of(refusal.issues)), refusal.headers)
 
 
-def _written_response(done: Done, base: str, answer: str | None) -> Response:
-    headers = _version_headers(done.version)
+def _written_response(done: Done, base: str) -> Response:
     if done.version is None or done.version.body is None:
-        return Response(status_code=done.status, headers=headers)
-    headers["Location"] = f"{base}/{done.version.location}"
-    if answer == "minimal":
-        return Response(status_code=done.status, headers=headers)
-    if answer == "OperationOutcome":
-        return _json_response(done.status, write_json(outcome_of([SUCCESS])), headers)
+        raise RuntimeError("what was written is not there")
+    headers = {**_version_headers(done.version), "Location": f"{base}/{done.version.location}"}
     return _json_response(done.status, done.version.body, headers)
+
+
+def _refuse_preconditions(request: Request) -> None:
+    """Raise RefusalError (400) where a write names versions, which nothing here would look at."""
+    for name in ("If-Match", "If-None-Match"):
+        if name in request.headers:
+            raise refuse(400, "not-supported", f"{name} is not supported for writes.")
 
 
 def _version_headers(version: StoredVersion | None) -> dict[str, str]:
@@ -374,19 +307,3 @@ def _json_response(status: int, body: bytes, headers: Mapping[str, str] | None =
 
 def _address(request: Request) -> tuple[str, str]:
     return request.path_params["type"], request.path_params["id"]
-
-
-def _pairs_of(request: Request) -> list[tuple[str, str]]:
-    return split_query(request.url.query)
-
-
-def _resource_parameter(parameters: Mapping[str, Any]) -> dict[str, Any]:
-    """Return the resource that a Parameters hands to $validate."""
-    items = parameters.get("parameter")
-    for item in items if isinstance(items, list) else []:
-        if isinstance(item, Mapping) and item.get("name") == "resource" and isinstance(item.get("resource"), dict):
-            resource: dict[str, Any] = item["resource"]
-            return resource
-    raise refuse(
-        400, "required", "The Parameters holds no parameter named resource.", expression="Parameters.parameter"
-    )

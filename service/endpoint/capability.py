@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from html import escape
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
-from service.endpoint.search_parameters import parameters_of
+from service.endpoint.search_parameters import EVERY_TYPE, SearchParameter, parameters_of
 
 BANNER = "For trial and tests, not for patient data"
 NAME = "resus-fhir embedded FHIR endpoint"
 
-_INTERACTIONS = ("read", "vread", "update", "delete", "history-instance", "create", "search-type")
+_INTERACTIONS = ("read", "vread", "update", "delete", "create", "search-type")
 
 
 def capability_statement(base: str, served: frozenset[str], started_at: datetime) -> dict[str, Any]:
@@ -26,7 +26,7 @@ def capability_statement(base: str, served: frozenset[str], started_at: datetime
         "kind": "instance",
         "software": {"name": f"{NAME} ({BANNER.lower()})", "version": _software_version()},
         "implementation": {
-            "description": f"{BANNER}: a small FHIR R4 server that stands in where no destination is configured.",
+            "description": f"{BANNER}: a small FHIR R4 server, for use where no destination is set.",
             "url": base,
         },
         "fhirVersion": "4.0.1",
@@ -36,16 +36,15 @@ def capability_statement(base: str, served: frozenset[str], started_at: datetime
                 "mode": "server",
                 "documentation": (
                     "JSON only. An update with the content of the present version makes no new version. References"
-                    " to Type/id of this endpoint must point at something. Dates without offset are read as UTC in"
-                    " searches. Search modifiers other than :Type, chains and includes are not supported. PUT takes"
-                    " If-None-Match: * as well as If-Match. A condition must be understood whole, or it is refused."
+                    " to Type/id of this endpoint must point at something. The entries of a transaction are POST"
+                    " and PUT; a fullUrl is replaced in Reference.reference only. A condition looks at what was"
+                    " there before the transaction. Searches take the date prefixes eq, gt, lt, ge and le, read"
+                    " dates without offset as UTC, and sort by one date or by _lastUpdated. What is not listed is"
+                    " refused: other parameters, modifiers, chains, includes, If-Match."
                 ),
                 "resource": [_resource(resource_type) for resource_type in sorted(served)],
-                "interaction": [{"code": "transaction"}, {"code": "batch"}],
-                "searchParam": [
-                    {"name": "_id", "type": "token"},
-                    {"name": "_lastUpdated", "type": "date"},
-                ],
+                "interaction": [{"code": "transaction"}],
+                "searchParam": _listed(EVERY_TYPE),
             }
         ],
     }
@@ -79,24 +78,23 @@ def _resource(resource_type: str) -> dict[str, Any]:
     resource: dict[str, Any] = {
         "type": resource_type,
         "interaction": [{"code": code} for code in _INTERACTIONS],
-        "versioning": "versioned-update",
-        "readHistory": True,
+        "versioning": "versioned",
+        "readHistory": False,
         "updateCreate": True,
         "conditionalCreate": True,
-        "conditionalRead": "not-match",
+        "conditionalRead": "not-supported",
         "conditionalUpdate": True,
         "conditionalDelete": "not-supported",
         "referencePolicy": ["literal", "enforced"],
-        "operation": [
-            {"name": "validate", "definition": "http://hl7.org/fhir/OperationDefinition/Resource-validate"}
-        ],
     }
     parameters = parameters_of(resource_type)
     if parameters:
-        resource["searchParam"] = [
-            {"name": parameter.name, "type": parameter.kind} for parameter in parameters.values()
-        ]
+        resource["searchParam"] = _listed(parameters.values())
     return resource
+
+
+def _listed(parameters: Iterable[SearchParameter]) -> list[dict[str, str]]:
+    return [{"name": parameter.name, "type": parameter.kind} for parameter in parameters]
 
 
 def _software_version() -> str:

@@ -10,7 +10,7 @@ from service.endpoint.references import local_target, places_of_references
 from service.endpoint.search_parameters import SearchParameter, parameters_of
 
 ANY_REFERENCE = "*"
-"""The parameter name under which every literal reference of a resource stands in the index."""
+"""The parameter name under which every literal reference of a resource is in the index."""
 
 
 class TokenRow(NamedTuple):
@@ -80,7 +80,7 @@ def _add_row(rows: IndexRows, parameter: SearchParameter, value: Any, base: str)
         rows.dates.update(DateRow(parameter.name, low, high) for low, high in _dates_in(value))
     elif isinstance(value, dict) and isinstance(value.get("reference"), str):
         target = local_target(value["reference"], base) or value["reference"]
-        if not parameter.targets or target.partition("/")[0] in parameter.targets:
+        if parameter.target in (None, target.partition("/")[0]):
             rows.references.add(ReferenceRow(parameter.name, target))
 
 
@@ -101,19 +101,14 @@ def _tokens_in(value: Any) -> Iterator[tuple[str, str]]:
 
 
 def _dates_in(value: Any) -> Iterator[DateRange]:
-    """Yield the ranges of a date, dateTime, instant, Period or Timing."""
+    """Yield the ranges of a date, dateTime, instant or Period."""
     try:
         if isinstance(value, str):
             yield read_date_range(value)
-        elif isinstance(value, dict):
-            if isinstance(value.get("event"), list):
-                events = [read_date_range(event) for event in value["event"] if isinstance(event, str)]
-                if events:
-                    yield DateRange(min(event.low for event in events), max(event.high for event in events))
-            elif "start" in value or "end" in value:
-                yield DateRange(
-                    read_date_range(value["start"]).low if "start" in value else EARLIEST,
-                    read_date_range(value["end"]).high if "end" in value else LATEST,
-                )
+        elif isinstance(value, dict) and ("start" in value or "end" in value):
+            yield DateRange(
+                read_date_range(value["start"]).low if "start" in value else EARLIEST,
+                read_date_range(value["end"]).high if "end" in value else LATEST,
+            )
     except (TypeError, ValueError):
         return

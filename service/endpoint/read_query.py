@@ -1,29 +1,30 @@
-"""Search parameters as they stand in a URL, read into criteria or named as not supported."""
+"""The query of a search or of a condition, read into criteria or refused by name."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, cast
 from urllib.parse import parse_qsl
 
-from service.endpoint.date_ranges import DateRange, read_date_range
+from service.endpoint.date_ranges import LATEST, DateRange, read_date_range
 from service.endpoint.outcomes import refuse
 from service.endpoint.references import LOGICAL_ID, local_target
-from service.endpoint.resource_types import RESOURCE_TYPES
-from service.endpoint.search_parameters import SearchParameter, parameters_of
+from service.endpoint.search_parameters import EVERY_TYPE, SearchParameter, parameters_of
 
-USUAL_COUNT = 100
-GREATEST_COUNT = 1000
+CURSOR = "_cursor"
+_USUAL_COUNT = 100
+_GREATEST_COUNT = 1000
 
-Prefix = Literal["eq", "ne", "gt", "lt", "ge", "le", "sa", "eb"]
-_PREFIXES: dict[str, Prefix] = {name: name for name in ("eq", "ne", "gt", "lt", "ge", "le", "sa", "eb")}
-# These say how the answer looks or are read elsewhere; they never narrow a search.
-_ABOUT_THE_ANSWER = frozenset({"_format", "_pretty"})
+Prefix = Literal["eq", "gt", "lt", "ge", "le"]
+_PREFIXES = ("eq", "gt", "lt", "ge", "le")
+# These say how the answer looks or are read elsewhere; they never narrow a search. The total is always counted.
+_ABOUT_THE_ANSWER = frozenset({("_format", None), ("_pretty", None), ("_total", "accurate")})
+_SETTINGS = frozenset({"_count", "_sort", CURSOR})
 _UNESCAPED_COMMA = re.compile(r"(?<!\\),")
 _UNESCAPED_BAR = re.compile(r"(?<!\\)\|")
 _ESCAPED = re.compile(r"\\([\\,|$])")
+_CURSOR = re.compile(r"(-?[0-9]{1,19}),([0-9]{1,18})")
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,14 +37,14 @@ class TokenChoice:
 
 @dataclass(frozen=True, slots=True)
 class ReferenceChoice:
-    """The targets of which a reference must have one."""
+    """The target that a reference must have."""
 
-    targets: tuple[str, ...]
+    target: str
 
 
 @dataclass(frozen=True, slots=True)
 class DateChoice:
-    """How a date must stand to a range."""
+    """How a date must compare with a range."""
 
     prefix: Prefix
     range: DateRange
@@ -61,123 +62,115 @@ class Criterion:
 
 
 @dataclass(frozen=True, slots=True)
+class Cursor:
+    """Where a page ended: the value by which it is sorted and the key of its last resource."""
+
+    sort_value: int
+    key: int
+
+
+@dataclass(frozen=True, slots=True)
 class Query:
-    """A search of one type: criteria that must all fit, and how the answer is to be cut and ordered."""
+    """A search of one type: criteria that must all fit, and how the answer is to be cut and ordered.
+
+    `used` are the parameters as they were sent, for the links of the answer.
+    """
 
     resource_type: str
     criteria: tuple[Criterion, ...]
     used: tuple[tuple[str, str], ...]
-    ignored: tuple[str, ...]
     count: int
     sort: str | None
     descending: bool
-    with_total: bool
-    cursor: str | None
+    cursor: Cursor | None
 
 
-def split_query(text: str) -> list[tuple[str, str]]:
-    """Return the parameters of a query string in order, empty ones included."""
-    return parse_qsl(text, keep_blank_values=True)
+def read_query(resource_type: str, text: str, base: str) -> Query:
+    """Return the search that a query string asks for.
 
-
-def read_query(resource_type: str, pairs: Sequence[tuple[str, str]], base: str) -> Query:
-    """Return the search that `pairs` ask for; what is not supported stands in `ignored`, by name.
-
-    Raises RefusalError (400) for a value that cannot be read and for a modifier that is not supported, which
-    R4 forbids to ignore.
+    Raises RefusalError (400) for every parameter, modifier, prefix and value that is not supported: an answer in
+    which one was ignored would look like the one that was asked for.
     """
-    used: list[tuple[str, str]] = []
-    ignored: list[str] = []
     criteria: list[Criterion] = []
+    used: list[tuple[str, str]] = []
     settings: dict[str, str] = {}
-    for name, value in pairs:
-        if name in _ABOUT_THE_ANSWER:
+    for name, value in parse_qsl(text, keep_blank_values=True):
+        if (name, None) in _ABOUT_THE_ANSWER or (name, value) in _ABOUT_THE_ANSWER:
             continue
-        if name in _SETTINGS and _is_supported_setting(resource_type, name, value):
+        if name in _SETTINGS:
             settings[name] = value
-        elif value and name not in _SETTINGS and (criterion := _read_criterion(resource_type, name, value, base)):
-            criteria.append(criterion)
         else:
-            ignored.append(name)
-            continue
+            criteria.append(_read_criterion(resource_type, name, value, base))
         if name != CURSOR:
             used.append((name, value))
-    sort = settings.get("_sort", "")
+    sort = settings.get("_sort")
     return Query(
         resource_type=resource_type,
         criteria=tuple(criteria),
         used=tuple(used),
-        ignored=tuple(dict.fromkeys(ignored)),
-        count=0 if settings.get("_summary") == "count" else int(settings.get("_count", USUAL_COUNT)),
-        sort=sort.removeprefix("-") or None,
-        descending=sort.startswith("-"),
-        with_total=settings.get("_total") != "none",
-        cursor=settings.get(CURSOR),
+        count=_read_count(settings.get("_count", str(_USUAL_COUNT))),
+        sort=None if sort is None else _read_sort(resource_type, sort.removeprefix("-")),
+        descending=sort is not None and sort.startswith("-"),
+        cursor=_read_cursor(settings[CURSOR]) if CURSOR in settings else None,
     )
 
 
 def read_condition(resource_type: str, text: str, base: str) -> Query:
-    """Return the search of a conditional operation, which must be understood whole.
+    """Return the search of a conditional create or update.
 
-    Raises RefusalError (400) where a parameter is not supported or none is there: ignoring one would let the
-    operation hit resources that were never meant.
+    Raises RefusalError (400) as `read_query` does, and where nothing narrows the search.
     """
-    query = read_query(resource_type, split_query(text.removeprefix("?")), base)
-    if query.ignored:
-        names = ", ".join(query.ignored)
-        raise refuse(400, "not-supported", f"The condition cannot be decided: {names} is not supported here.")
+    query = read_query(resource_type, text.removeprefix("?"), base)
     if not query.criteria or len(query.criteria) != len(query.used):
         raise refuse(400, "invalid", "A condition needs search parameters that narrow it, and nothing else.")
     return query
 
 
-CURSOR = "_cursor"
-_SETTINGS = frozenset({"_count", "_sort", "_total", "_summary", CURSOR})
+def _read_count(text: str) -> int:
+    if not re.fullmatch(r"[0-9]{1,9}", text):
+        raise refuse(400, "value", "_count must be a whole number of at most nine digits.")
+    return min(int(text), _GREATEST_COUNT)
 
 
-def _is_supported_setting(resource_type: str, name: str, value: str) -> bool:
-    """Return whether a parameter about the answer is followed; raise where its value cannot be."""
-    if name == "_count":
-        if not re.fullmatch(r"[0-9]{1,9}", value):
-            raise refuse(400, "value", "_count must be a whole number of at most nine digits.")
-        return True
-    if name == "_sort":
-        key = value.removeprefix("-")
-        parameter = parameters_of(resource_type).get(key)
-        return key in {"_id", "_lastUpdated"} or (parameter is not None and parameter.kind == "date")
-    if name == "_total":
-        return value in {"none", "accurate", "estimate"}
-    if name == "_summary":
-        return value in {"count", "false"}
-    return True
+def _read_sort(resource_type: str, name: str) -> str:
+    parameter = parameters_of(resource_type).get(name)
+    if name != "_lastUpdated" and (parameter is None or parameter.kind != "date"):
+        raise refuse(
+            400, "not-supported", f"{resource_type} is sorted by _lastUpdated or by one of its dates only."
+        )
+    return name
 
 
-def _read_criterion(resource_type: str, full_name: str, value: str, base: str) -> Criterion | None:
-    """Return what one parameter asks for, or None where there is no such parameter."""
-    name, _, modifier = full_name.partition(":")
-    parameter = _special(name) or parameters_of(resource_type).get(name)
+def _read_cursor(text: str) -> Cursor:
+    match = _CURSOR.fullmatch(text)
+    if match is None or abs(int(match[1])) > LATEST + 1:
+        raise refuse(400, "value", "The page that the link points at cannot be read.")
+    return Cursor(int(match[1]), int(match[2]))
+
+
+def _read_criterion(resource_type: str, name: str, value: str, base: str) -> Criterion:
+    """Return what one parameter asks for."""
+    parameter = {each.name: each for each in EVERY_TYPE}.get(name) or parameters_of(resource_type).get(name)
     if parameter is None:
-        return None
-    if modifier and not (parameter.kind == "reference" and modifier in RESOURCE_TYPES):
-        raise refuse(400, "not-supported", f"The modifier of the search parameter {full_name} is not supported.")
+        known = ", ".join(each.name for each in (*EVERY_TYPE, *parameters_of(resource_type).values()))
+        raise refuse(
+            400,
+            "not-supported",
+            f"The search parameter {name} is not supported for {resource_type}, which has: {known}. Modifiers,"
+            " chains and includes are not supported.",
+        )
     values = [item for item in _UNESCAPED_COMMA.split(value) if item]
-    return Criterion(name, tuple(_read_choice(parameter, item, modifier, base) for item in values))
+    if not values:
+        raise refuse(400, "value", f"The search parameter {name} has no value.")
+    return Criterion(name, tuple(_read_choice(parameter, item, base) for item in values))
 
 
-def _special(name: str) -> SearchParameter | None:
-    if name == "_id":
-        return SearchParameter("_id", "token", ())
-    if name == "_lastUpdated":
-        return SearchParameter("_lastUpdated", "date", ())
-    return None
-
-
-def _read_choice(parameter: SearchParameter, item: str, modifier: str, base: str) -> Choice:
+def _read_choice(parameter: SearchParameter, item: str, base: str) -> Choice:
     if parameter.kind == "token":
         return _read_token(item)
     if parameter.kind == "date":
         return _read_date(parameter.name, item)
-    return _read_reference(parameter, _unescape(item), modifier, base)
+    return _read_reference(parameter, _unescape(item), base)
 
 
 def _read_token(item: str) -> TokenChoice:
@@ -188,20 +181,22 @@ def _read_token(item: str) -> TokenChoice:
 
 
 def _read_date(name: str, item: str) -> DateChoice:
-    prefix = _PREFIXES.get(item[:2])
+    has_prefix = item[:2] in _PREFIXES
     try:
-        return DateChoice(prefix or "eq", read_date_range(item[2:] if prefix else item))
+        found = read_date_range(item[2:] if has_prefix else item)
     except ValueError as error:
         expected = f"{name} takes a date such as ge2031-03-02, with one of the prefixes {', '.join(_PREFIXES)}."
         raise refuse(400, "value", expected) from error
+    return DateChoice(cast(Prefix, item[:2]) if has_prefix else "eq", found)
 
 
-def _read_reference(parameter: SearchParameter, item: str, modifier: str, base: str) -> ReferenceChoice:
-    types = (modifier,) if modifier else parameter.targets
-    target = local_target(item, base)
-    if target is None and LOGICAL_ID.fullmatch(item):
-        return ReferenceChoice(tuple(f"{name}/{item}" for name in types or sorted(RESOURCE_TYPES)))
-    return ReferenceChoice((target or item,))
+def _read_reference(parameter: SearchParameter, item: str, base: str) -> ReferenceChoice:
+    if LOGICAL_ID.fullmatch(item):
+        if parameter.target is None:
+            message = f"{parameter.name} may point at several types, so it takes Type/id, not the id alone."
+            raise refuse(400, "value", message)
+        return ReferenceChoice(f"{parameter.target}/{item}")
+    return ReferenceChoice(local_target(item, base) or item)
 
 
 def _unescape(text: str) -> str:

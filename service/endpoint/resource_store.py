@@ -1,21 +1,20 @@
-"""The endpoint's own SQLite file: one thread that writes, a few that read, and the tables."""
+"""The endpoint's own SQLite file: the tables, its one writer, and a few readers."""
 
 from __future__ import annotations
 
 import asyncio
-import queue
 import sqlite3
 import threading
-from collections.abc import Callable
-from concurrent.futures import Future, ThreadPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
+
+from service.storage.group_commit import GroupCommitWriter
 
 _Result = TypeVar("_Result")
-_Work = Callable[[sqlite3.Connection], Any]
-
 _READERS = 2
-_GREATEST_GROUP = 64
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS resource (
@@ -67,65 +66,73 @@ CREATE INDEX IF NOT EXISTS date_by_resource ON date_index (resource_key, paramet
 """
 
 
+class _Connection:
+    """One connection to the file, used by one thread at a time."""
+
+    def __init__(self, path: Path) -> None:
+        self.plain = sqlite3.connect(path, isolation_level=None, check_same_thread=False)
+        self.plain.execute("PRAGMA busy_timeout = 5000")
+        self.plain.execute("PRAGMA journal_mode = WAL")
+        self.plain.execute("PRAGMA synchronous = FULL")
+        self.plain.execute("PRAGMA foreign_keys = ON")
+
+    @contextmanager
+    def writing(self) -> Iterator[sqlite3.Connection]:
+        """Begin a transaction that is the file's only writer; commit it at the end."""
+        self.plain.execute("BEGIN IMMEDIATE")
+        try:
+            yield self.plain
+            self.plain.execute("COMMIT")
+        except BaseException:
+            if self.plain.in_transaction:
+                self.plain.execute("ROLLBACK")
+            raise
+
+
 class ResourceStore:
     """The file at `path`, made where it is missing.
 
-    `write` returns only when its change is on the disk. Writes that wait at the same time share one commit, each
-    in a savepoint of its own, so that one that fails takes nothing of the others with it.
+    `write` returns only when its change is on the disk. Writes that wait at the same time share one commit, and one
+    that fails takes nothing of the others with it. What a failing file does to them reaches them as Unavailable.
     """
 
     def __init__(self, path: Path) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         self._path = path
-        self._writing = self._connect()
-        self._writing.executescript(_TABLES)
-        self._waiting: queue.SimpleQueue[tuple[_Work, Future[Any]] | None] = queue.SimpleQueue()
-        self._writer = threading.Thread(target=self._write_groups, name="endpoint-writer", daemon=True)
+        writing = _Connection(path)
+        writing.plain.executescript(_TABLES)
+        self._connections = [writing]
+        self._writer: GroupCommitWriter[sqlite3.Connection] = GroupCommitWriter(
+            "endpoint-writer", lambda: writing, (sqlite3.OperationalError,)
+        )
         self._writer.start()
         self._of_thread = threading.local()
-        self._reading: list[sqlite3.Connection] = []
         self._readers = ThreadPoolExecutor(_READERS, "endpoint-reader", initializer=self._open_reader)
-        self._closing = threading.Lock()
-        self._closed = False
 
     async def read(self, work: Callable[[sqlite3.Connection], _Result]) -> _Result:
         """Return what `work` returns, run against one consistent state of the store."""
         return await asyncio.wrap_future(self._readers.submit(self._read, work))
 
     async def write(self, work: Callable[[sqlite3.Connection], _Result]) -> _Result:
-        """Return what `work` returns once its changes are durable; where it raises, nothing of it is kept."""
-        future: Future[_Result] = Future()
-        with self._closing:
-            if self._closed:
-                raise RuntimeError("the store is closed")
-            self._waiting.put((work, future))
-        return await asyncio.wrap_future(future)
+        """Return what `work` returns once its changes are durable; where it raises, nothing of it is kept.
+
+        `work` may be run more than once, the last time with the result that is returned.
+        """
+        return await self._writer.write(work)
 
     def close(self) -> None:
         """Finish what was begun and close the file; a second call does nothing."""
-        with self._closing:
-            if self._closed:
-                return
-            self._closed = True
-            self._waiting.put(None)
-        self._writer.join()
+        if not self._writer.close():
+            return
         self._readers.shutdown()
-        for connection in (*self._reading, self._writing):
-            connection.close()
-
-    def _connect(self) -> sqlite3.Connection:
-        connection = sqlite3.connect(self._path, isolation_level=None, check_same_thread=False)
-        connection.execute("PRAGMA busy_timeout = 5000")
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-        connection.execute("PRAGMA foreign_keys = ON")
-        return connection
+        for connection in self._connections:
+            connection.plain.close()
 
     def _open_reader(self) -> None:
-        connection = self._connect()
-        connection.execute("PRAGMA query_only = ON")
-        self._of_thread.connection = connection
-        self._reading.append(connection)
+        connection = _Connection(self._path)
+        connection.plain.execute("PRAGMA query_only = ON")
+        self._of_thread.connection = connection.plain
+        self._connections.append(connection)
 
     def _read(self, work: Callable[[sqlite3.Connection], _Result]) -> _Result:
         connection: sqlite3.Connection = self._of_thread.connection
@@ -134,53 +141,3 @@ class ResourceStore:
             return work(connection)
         finally:
             connection.execute("ROLLBACK")
-
-    def _write_groups(self) -> None:
-        open_for_work = True
-        while open_for_work:
-            group, open_for_work = self._take_group()
-            if group:
-                self._write_group(group)
-
-    def _take_group(self) -> tuple[list[tuple[_Work, Future[Any]]], bool]:
-        """Return what waits, at least one piece, and whether more may come."""
-        group: list[tuple[_Work, Future[Any]]] = []
-        item = self._waiting.get()
-        while item is not None:
-            group.append(item)
-            if len(group) == _GREATEST_GROUP:
-                return group, True
-            try:
-                item = self._waiting.get_nowait()
-            except queue.Empty:
-                return group, True
-        return group, False
-
-    def _write_group(self, group: list[tuple[_Work, Future[Any]]]) -> None:
-        wanted = [(work, future) for work, future in group if future.set_running_or_notify_cancel()]
-        try:
-            self._writing.execute("BEGIN IMMEDIATE")
-            answers = [(future, self._write_one(work)) for work, future in wanted]
-            self._writing.execute("COMMIT")
-        except BaseException as error:
-            if self._writing.in_transaction:
-                self._writing.execute("ROLLBACK")
-            for _, future in wanted:
-                future.set_exception(error)
-            return
-        for future, (result, failure) in answers:
-            if failure is None:
-                future.set_result(result)
-            else:
-                future.set_exception(failure)
-
-    def _write_one(self, work: _Work) -> tuple[Any, Exception | None]:
-        self._writing.execute("SAVEPOINT one")
-        try:
-            result = work(self._writing)
-        except Exception as error:
-            self._writing.execute("ROLLBACK TO one")
-            self._writing.execute("RELEASE one")
-            return None, error
-        self._writing.execute("RELEASE one")
-        return result, None

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from typing import Any
@@ -17,7 +17,7 @@ _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 @dataclass(frozen=True, slots=True)
 class StoredVersion:
-    """One version of a resource as it stands in the store; `body` is None where the version is a deletion."""
+    """One version of a resource as the store has it; `body` is None where the version is a deletion."""
 
     resource_type: str
     resource_id: str
@@ -68,36 +68,21 @@ def find_version(
     return StoredVersion(resource_type, resource_id, *row) if row else None
 
 
-def reserve(connection: sqlite3.Connection, resource_type: str, resource_id: str, rows: IndexRows) -> None:
-    """Make a resource findable before its first version is written, for the conditions of its own transaction."""
-    current = find_current(connection, resource_type, resource_id)
-    if current is None:
-        key = connection.execute(
-            "INSERT INTO resource (resource_type, resource_id, version, updated_microseconds, deleted)"
-            " VALUES (?, ?, 0, 0, 0)",
-            (resource_type, resource_id),
-        ).lastrowid
-        _insert_index(connection, resource_type, key, rows)
-    else:
-        connection.execute("UPDATE resource SET deleted = 0 WHERE key = ?", (current.key,))
-        _replace_index(connection, resource_type, current.key, rows)
-
-
 def put_version(
     connection: sqlite3.Connection,
+    current: Current | None,
     resource: Mapping[str, Any],
     *,
     method: str,
     now: datetime,
     base: str,
 ) -> StoredVersion:
-    """Write `resource`, which has its id, as its next version and return that; index included.
+    """Write `resource`, which has its id, as the version after `current` and return that; index included.
 
     Members keep their order and numbers their digits; only `id`, `meta.versionId` and `meta.lastUpdated` are
     the endpoint's.
     """
     resource_type, resource_id = resource["resourceType"], resource["id"]
-    current = find_current(connection, resource_type, resource_id)
     version = current.version + 1 if current else 1
     updated_at = _instant(now)
     stamped = _stamp(resource, version, updated_at)
@@ -107,11 +92,9 @@ def put_version(
         "INSERT INTO version (resource_key, version, method, updated_at, body) VALUES (?, ?, ?, ?, ?)",
         (key, version, method, updated_at, body),
     )
-    rows = index_resource(stamped, base)
     if current:
-        _replace_index(connection, resource_type, key, rows)
-    else:
-        _insert_index(connection, resource_type, key, rows)
+        _clear_index(connection, key)
+    _insert_index(connection, resource_type, key, index_resource(stamped, base))
     return StoredVersion(resource_type, resource_id, version, method, updated_at, body)
 
 
@@ -209,37 +192,25 @@ def _put_row(
     return key
 
 
-def _replace_index(connection: sqlite3.Connection, resource_type: str, key: int, rows: IndexRows) -> None:
-    _clear_index(connection, key)
-    _insert_index(connection, resource_type, key, rows)
-
-
 def _clear_index(connection: sqlite3.Connection, key: int) -> None:
     connection.execute("DELETE FROM token_index WHERE resource_key = ?", (key,))
     connection.execute("DELETE FROM reference_index WHERE resource_key = ?", (key,))
     connection.execute("DELETE FROM date_index WHERE resource_key = ?", (key,))
 
 
-def _insert_index(connection: sqlite3.Connection, resource_type: str, key: int | None, rows: IndexRows) -> None:
-    _insert_rows(
-        connection,
+def _insert_index(connection: sqlite3.Connection, resource_type: str, key: int, rows: IndexRows) -> None:
+    connection.executemany(
         "INSERT INTO token_index (resource_type, resource_key, parameter, system, code) VALUES (?, ?, ?, ?, ?)",
         ((resource_type, key, *row) for row in rows.tokens),
     )
-    _insert_rows(
-        connection,
+    connection.executemany(
         "INSERT INTO reference_index (resource_type, resource_key, parameter, target) VALUES (?, ?, ?, ?)",
         ((resource_type, key, *row) for row in rows.references),
     )
-    _insert_rows(
-        connection,
+    connection.executemany(
         "INSERT INTO date_index (resource_type, resource_key, parameter, low, high) VALUES (?, ?, ?, ?, ?)",
         ((resource_type, key, *row) for row in rows.dates),
     )
-
-
-def _insert_rows(connection: sqlite3.Connection, statement: str, rows: Iterable[tuple[Any, ...]]) -> None:
-    connection.executemany(statement, rows)
 
 
 def _microseconds(moment: datetime) -> int:

@@ -1,42 +1,22 @@
-"""Opens the store: one thread that writes and commits what waits together, and readers beside it."""
+"""Opens the store: its one writer, and readers beside it."""
 
 from __future__ import annotations
 
 import asyncio
-import queue
 import threading
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import suppress
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import Any, Generic, TypeVar, cast
+from typing import Any, TypeVar
 
-from service.problems import Code, Problem, Unavailable
 from service.storage.database import Connection, cannot_open, unavailable
+from service.storage.group_commit import GroupCommitWriter, Waiting
 from service.storage.open_database import database_at
 from service.storage.statements import Transaction
 
 T = TypeVar("T")
 Unit = Callable[[Transaction], T]
 """A unit of work: reads and writes in the transaction it is given, and can be run again from the start."""
-
-_MOST_TOGETHER = 64
-"""How many units share a commit: enough to make its cost small, few enough not to keep the event loop long."""
-
-
-class _Waiting(Generic[T]):
-    """A unit that waits for the writer. `loop` is that of the caller, and None where a thread waits for it."""
-
-    __slots__ = ("future", "is_claim", "loop", "on_loop", "unit")
-
-    def __init__(
-        self, unit: Unit[T], loop: asyncio.AbstractEventLoop | None, *, on_loop: bool, is_claim: bool = False
-    ) -> None:
-        self.unit = unit
-        self.loop = loop
-        self.on_loop = on_loop
-        self.is_claim = is_claim
-        self.future: Future[T] | asyncio.Future[T] = Future() if loop is None else loop.create_future()
 
 
 class Store:
@@ -52,13 +32,17 @@ class Store:
 
     def __init__(self, location: Path | str) -> None:
         self.database = database_at(location)
-        self._units: queue.SimpleQueue[_Waiting[Any] | None] = queue.SimpleQueue()
         self._local = threading.local()
         self._connections: list[Connection] = []
         self._connections_lock = threading.Lock()
         self._reading = ThreadPoolExecutor(max_workers=4, thread_name_prefix="store-reader")
-        self._writer = threading.Thread(target=self._write_until_closed, name="store-writer", daemon=True)
-        self._closed = False
+        self._writer: GroupCommitWriter[Transaction] = GroupCommitWriter(
+            "store-writer",
+            lambda: self._connection_of_thread("writer"),
+            self.database.errors,
+            run=self._run,
+            committed=self._call_listeners,
+        )
         self._after_commit: list[Callable[[], None]] = []
 
     def open(self) -> None:
@@ -66,25 +50,17 @@ class Store:
 
         Raises Unavailable where it cannot be opened or written.
         """
-        errors = self._errors_of_connecting
+        errors: tuple[type[Exception], ...] = (OSError, *self.database.errors)
         try:
             self.database.bring_to_newest_schema()
         except errors as error:
             raise cannot_open(self.database, error) from error
         self._writer.start()
 
-    @property
-    def _errors_of_connecting(self) -> tuple[type[Exception], ...]:
-        return (OSError, *self.database.errors)
-
     def close(self) -> None:
         """Commit what waits, then end the writer and the readers."""
-        if self._closed:
+        if not self._writer.close():
             return
-        self._closed = True
-        self._units.put(None)
-        if self._writer.ident is not None:
-            self._writer.join()
         self._reading.shutdown()
         with self._connections_lock:
             for connection in self._connections:
@@ -101,15 +77,11 @@ class Store:
         the event loop can serve others meanwhile.
         """
         on_loop = not is_long and not self.database.is_shared
-        waiting: _Waiting[T] = _Waiting(unit, asyncio.get_running_loop(), on_loop=on_loop)
-        self._submit(waiting)
-        return await cast(asyncio.Future[T], waiting.future)
+        return await self._writer.write(unit, on_loop=on_loop)
 
     def write_now(self, unit: Unit[T]) -> T:
         """Run `unit` in the writer and wait for it; for callers without an event loop."""
-        waiting: _Waiting[T] = _Waiting(unit, None, on_loop=False)
-        self._submit(waiting)
-        return cast(Future[T], waiting.future).result()
+        return self._writer.write_now(unit)
 
     async def claim(self, unit: Unit[T]) -> T:
         """Run `unit`, which takes or gives back single rows and appends nothing to the log, and commit it.
@@ -117,9 +89,7 @@ class Store:
         Where several machines share the database it runs beside the writer, past the rows that others hold.
         """
         if not self.database.is_shared:
-            waiting: _Waiting[T] = _Waiting(unit, asyncio.get_running_loop(), on_loop=True, is_claim=True)
-            self._submit(waiting)
-            return await cast(asyncio.Future[T], waiting.future)
+            return await self._writer.write(unit, on_loop=True, is_claim=True)
         return await asyncio.get_running_loop().run_in_executor(self._reading, self._claim_now, unit)
 
     async def read(self, unit: Unit[T]) -> T:
@@ -156,69 +126,12 @@ class Store:
                 self._connections.append(connection)
         return connection
 
-    def _submit(self, waiting: _Waiting[Any]) -> None:
-        if self._closed:
-            raise Unavailable([Problem(Code.STORE_UNAVAILABLE, "", "the service is stopping", "try again later")])
-        self._units.put(waiting)
+    def _call_listeners(self, waiting: Sequence[Waiting[Transaction, Any]]) -> None:
+        if not all(one.is_claim for one in waiting):
+            for listener in self._after_commit:
+                listener()
 
-    def _write_until_closed(self) -> None:
-        while True:
-            waiting, closing = self._take_what_waits()
-            if waiting:
-                self._write_together(waiting)
-                if not all(one.is_claim for one in waiting):
-                    for listener in self._after_commit:
-                        listener()
-            if closing:
-                return
-
-    def _take_what_waits(self) -> tuple[list[_Waiting[Any]], bool]:
-        """Return the units that wait, at least one unless the store closes, and whether it closes."""
-        waiting: list[_Waiting[Any]] = []
-        item = self._units.get()
-        while item is not None:
-            waiting.append(item)
-            if len(waiting) == _MOST_TOGETHER:
-                return waiting, False
-            try:
-                item = self._units.get_nowait()
-            except queue.Empty:
-                return waiting, False
-        return waiting, True
-
-    def _write_together(self, waiting: Sequence[_Waiting[Any]]) -> None:
-        """Run all units in one transaction; where one of them raises, run each in a transaction of its own."""
-        try:
-            with self._connection_of_thread("writer").writing() as transaction:
-                results = self._run(transaction, waiting)
-        except Exception:
-            self._write_one_by_one(waiting)
-        else:
-            _settle([(one, result, None) for one, result in zip(waiting, results, strict=True)])
-
-    def _write_one_by_one(self, waiting: Sequence[_Waiting[Any]]) -> None:
-        """Run each unit in a transaction of its own; where no connection can be made, none of the rest is run."""
-        errors = self._errors_of_connecting
-        for place, one in enumerate(waiting):
-            try:
-                connection = self._connection_of_thread("writer")
-            except errors as error:
-                _settle([(each, None, unavailable(error)) for each in waiting[place:]])
-                return
-            self._write_alone(connection, one)
-
-    def _write_alone(self, connection: Connection, waiting: _Waiting[Any]) -> None:
-        try:
-            with connection.writing() as transaction:
-                (result,) = self._run(transaction, [waiting])
-        except self.database.errors as error:
-            _settle([(waiting, None, unavailable(error))])
-        except Exception as error:
-            _settle([(waiting, None, error)])
-        else:
-            _settle([(waiting, result, None)])
-
-    def _run(self, transaction: Transaction, waiting: Sequence[_Waiting[Any]]) -> list[Any]:
+    def _run(self, transaction: Transaction, waiting: Sequence[Waiting[Transaction, Any]]) -> list[Any]:
         """Return the results of the units, those of an event loop having run on its thread."""
         results: dict[int, Any] = {}
         by_loop: dict[asyncio.AbstractEventLoop, list[tuple[int, Unit[Any]]]] = {}
@@ -228,7 +141,7 @@ class Store:
             else:
                 results[place] = one.unit(transaction)
         for loop, units in by_loop.items():
-            results |= _RunOnLoop(transaction, units).wait(loop, lambda: self._closed)
+            results |= _RunOnLoop(transaction, units).wait(loop, lambda: self._writer.is_closing)
         return [results[place] for place in range(len(waiting))]
 
 
@@ -267,31 +180,3 @@ class _RunOnLoop:
             self._error = error
         finally:
             self._done.set()
-
-
-def _settle(settled: Sequence[tuple[_Waiting[Any], Any, Exception | None]]) -> None:
-    """Give each caller its result or its exception; one call into each event loop does for all of its callers."""
-    by_loop: dict[asyncio.AbstractEventLoop, list[tuple[_Waiting[Any], Any, Exception | None]]] = {}
-    for waiting, result, error in settled:
-        if waiting.loop is None:
-            _set(waiting.future, result, error)
-        else:
-            by_loop.setdefault(waiting.loop, []).append((waiting, result, error))
-    for loop, some in by_loop.items():
-        # A loop that has ended has nobody left who waits.
-        with suppress(RuntimeError):
-            loop.call_soon_threadsafe(_set_all, some)
-
-
-def _set_all(settled: Sequence[tuple[_Waiting[Any], Any, Exception | None]]) -> None:
-    for waiting, result, error in settled:
-        _set(waiting.future, result, error)
-
-
-def _set(future: Future[Any] | asyncio.Future[Any], result: Any, error: Exception | None) -> None:
-    if future.done():
-        return  # The caller was cancelled; what it asked for is kept all the same.
-    if error is None:
-        future.set_result(result)
-    else:
-        future.set_exception(error)

@@ -7,6 +7,7 @@ import pytest
 from starlette.applications import Starlette
 
 from service.checking.check_resource import check_resource
+from service.checking.table import COVERED_RESOURCES
 from service.clock import random_id
 from service.endpoint.application import Endpoint, create_endpoint
 from service.endpoint.mount_endpoint import routes_at
@@ -47,20 +48,6 @@ async def test_an_update_creates_then_makes_versions_that_stay_readable(fhir: ht
     assert (await fhir.get("Patient/p/_history/1")).json()["active"] is True
     assert (await fhir.get("Patient/p/_history/2")).json()["active"] is False
     assert (await fhir.get("Patient/p/_history/3")).status_code == 404
-    history = (await fhir.get("Patient/p/_history")).json()
-    assert [item["response"]["etag"] for item in history["entry"]] == ['W/"2"', 'W/"1"']
-    assert check_resource(history) == []
-
-
-async def test_a_long_history_is_read_in_pages_without_gap_or_repetition(fhir: httpx.AsyncClient) -> None:
-    for number in range(7):
-        await fhir.put("Patient/p", json=patient("p", identifier=f"P-{number}"))
-    url, versions = "Patient/p/_history?_count=3", []
-    while url:
-        page = (await fhir.get(url)).json()
-        versions += [item["resource"]["meta"]["versionId"] for item in page["entry"]]
-        url = next((link["url"] for link in page["link"] if link["relation"] == "next"), "")
-    assert versions == ["7", "6", "5", "4", "3", "2", "1"]
 
 
 async def test_an_update_with_equal_content_makes_no_version(fhir: httpx.AsyncClient) -> None:
@@ -68,7 +55,7 @@ async def test_an_update_with_equal_content_makes_no_version(fhir: httpx.AsyncCl
     again = await fhir.put("Patient/p", json=patient("p", gender="other", active=True))
     assert again.status_code == 200
     assert again.content == first.content
-    assert (await fhir.get("Patient/p/_history")).json()["total"] == 1
+    assert (await fhir.get("Patient/p/_history/2")).status_code == 404
     # What the endpoint answered may be sent back unchanged.
     echo = await fhir.put("Patient/p", json=first.json())
     assert echo.headers["ETag"] == 'W/"1"'
@@ -90,51 +77,14 @@ async def test_digits_survive_and_another_precision_is_another_content(fhir: htt
     assert b'"value":0.10000000000000000000001,' in searched
 
 
-async def test_if_match_lets_only_the_present_version_be_replaced(fhir: httpx.AsyncClient) -> None:
-    await fhir.put("Patient/p", json=patient("p", active=True))
-    changed = patient("p", active=False)
-    assert (await fhir.put("Patient/p", json=changed, headers={"If-Match": 'W/"2"'})).status_code == 412
-    assert (await fhir.put("Patient/q", json=patient("q"), headers={"If-Match": 'W/"1"'})).status_code == 412
-    assert (await fhir.put("Patient/p", json=changed, headers={"If-Match": "one"})).status_code == 400
-    assert (await fhir.get("Patient/p")).json()["active"] is True
-    assert (await fhir.put("Patient/p", json=changed, headers={"If-Match": 'W/"1"'})).status_code == 200
-    assert (await fhir.put("Patient/p", json=changed, headers={"If-Match": 'W/"1"'})).status_code == 412
-
-
-async def test_if_none_match_star_refuses_what_exists(fhir: httpx.AsyncClient) -> None:
-    star = {"If-None-Match": "*"}
-    assert (await fhir.put("Patient/p", json=patient("p"), headers=star)).status_code == 201
-    assert (await fhir.put("Patient/p", json=patient("p"), headers=star)).status_code == 412
-
-
-async def test_a_reader_who_has_the_version_gets_304(fhir: httpx.AsyncClient) -> None:
-    await fhir.put("Patient/p", json=patient("p"))
-    assert (await fhir.get("Patient/p", headers={"If-None-Match": 'W/"1"'})).status_code == 304
-    assert (await fhir.get("Patient/p", headers={"If-None-Match": 'W/"0"'})).status_code == 200
-
-
-@pytest.mark.parametrize(
-    ("wish", "kind"), [("minimal", None), ("representation", "Patient"), ("OperationOutcome", "OperationOutcome")]
-)
-async def test_prefer_decides_what_a_write_answers(fhir: httpx.AsyncClient, wish: str, kind: str | None) -> None:
-    answer = await fhir.post("Patient", json=patient(), headers={"Prefer": f"return={wish}"})
-    assert answer.status_code == 201
-    assert answer.headers["Location"]
-    assert (answer.json()["resourceType"] if answer.content else None) == kind
-
-
 async def test_what_was_deleted_is_gone_but_its_versions_stay(fhir: httpx.AsyncClient) -> None:
     await fhir.put("Patient/p", json=patient("p"))
-    assert (await fhir.delete("Patient/p", headers={"If-Match": 'W/"9"'})).status_code == 412
     assert (await fhir.delete("Patient/p")).status_code == 204
     assert (await fhir.delete("Patient/p")).status_code == 204
     assert (await fhir.get("Patient/p")).status_code == 410
     assert (await fhir.get("Patient/p/_history/1")).status_code == 200
     assert (await fhir.get("Patient/p/_history/2")).status_code == 410
     assert (await fhir.get(f"Patient?identifier={PATIENTS}|P-100")).json()["total"] == 0
-    history = (await fhir.get("Patient/p/_history")).json()
-    assert [item["request"]["method"] for item in history["entry"]] == ["DELETE", "PUT"]
-    assert check_resource(history) == []
     back = await fhir.put("Patient/p", json=patient("p"))
     assert (back.status_code, back.headers["ETag"]) == (201, 'W/"3"')
 
@@ -207,15 +157,20 @@ async def test_a_condition_that_is_not_understood_whole_is_refused(fhir: httpx.A
     assert (await fhir.get("Patient")).json()["total"] == 0
 
 
-async def test_validate_says_what_the_check_finds_and_stores_nothing(fhir: httpx.AsyncClient) -> None:
-    broken = {"resourceType": "Observation", "status": "final"}
-    found = await fhir.post("Observation/$validate", json=broken)
-    assert found.status_code == 200
-    assert expressions_in(found.json()) == ["Observation.code"]
-    wrapped = {"resourceType": "Parameters", "parameter": [{"name": "resource", "resource": observation()}]}
-    sound = (await fhir.post("Observation/$validate", json=wrapped)).json()
-    assert [issue["severity"] for issue in sound["issue"]] == ["information"]
-    assert (await fhir.get("Observation")).json()["total"] == 0
+@pytest.mark.parametrize("name", ["If-Match", "If-None-Match"])
+async def test_a_write_that_names_a_version_is_refused_since_none_is_looked_at(
+    fhir: httpx.AsyncClient, name: str
+) -> None:
+    await fhir.put("Patient/p", json=patient("p"))
+    headers = {name: 'W/"1"'}
+    refused = [
+        await fhir.put("Patient/p", json=patient("p", active=True), headers=headers),
+        await fhir.post("Patient", json=patient(), headers=headers),
+        await fhir.delete("Patient/p", headers=headers),
+    ]
+    assert [answer.status_code for answer in refused] == [400] * 3
+    assert all(name in answer.text for answer in refused)
+    assert (await fhir.get("Patient/p")).json()["meta"]["versionId"] == "1"
 
 
 async def test_the_capability_statement_passes_the_check_and_says_what_it_is(fhir: httpx.AsyncClient) -> None:
@@ -223,7 +178,7 @@ async def test_the_capability_statement_passes_the_check_and_says_what_it_is(fhi
     assert check_resource(statement) == []
     assert "not for patient data" in statement["implementation"]["description"]
     assert statement["implementation"]["url"] == BASE
-    assert {item["code"] for item in statement["rest"][0]["interaction"]} == {"transaction", "batch"}
+    assert {item["code"] for item in statement["rest"][0]["interaction"]} == {"transaction"}
     for resource in statement["rest"][0]["resource"]:
         assert resource["updateCreate"] is True
         assert resource["referencePolicy"] == ["literal", "enforced"]
@@ -235,10 +190,10 @@ async def test_every_search_parameter_that_is_declared_is_understood(fhir: httpx
     for resource in (await fhir.get("metadata")).json()["rest"][0]["resource"]:
         for parameter in resource.get("searchParam", []):
             url = f"{resource['type']}?{parameter['name']}={samples[parameter['type']]}"
-            answer = await fhir.get(url, headers={"Prefer": "handling=strict"})
+            answer = await fhir.get(url)
             assert answer.status_code == 200, url
             tried += 1
-    assert tried > 100
+    assert tried > 90
 
 
 async def test_a_browser_sees_the_banner_and_the_counts(fhir: httpx.AsyncClient) -> None:
@@ -256,7 +211,13 @@ async def test_what_was_answered_is_there_after_the_store_is_opened_anew(
 ) -> None:
     written = await fhir.put("Patient/p", json=patient("p"))
     endpoint.close()
-    again = create_endpoint(store_path, check=check_resource, clock=TickingClock(), make_id=random_id)
+    again = create_endpoint(
+        store_path,
+        check=check_resource,
+        clock=TickingClock(),
+        make_id=random_id,
+        served=frozenset(COVERED_RESOURCES),
+    )
     application = Starlette(routes=routes_at("/other", again))
     async with httpx.AsyncClient(
         transport=httpx.ASGITransport(application), base_url="http://endpoint.test/other"

@@ -1,15 +1,20 @@
 from __future__ import annotations
 
-from collections.abc import Mapping
+import io
+import json
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 import httpx
 import pytest
+import structlog
 from starlette.applications import Starlette
 
 from service.checking.check_resource import check_resource
+from service.checking.table import COVERED_RESOURCES
 from service.clock import random_id
+from service.configure_logging import configure_logging
 from service.endpoint.application import create_endpoint
 from service.endpoint.mount_endpoint import routes_at
 from service.records.finding import Finding
@@ -39,7 +44,12 @@ FHIR = "application/fhir+json"
         ("POST Patient", b"<Patient/>", {"Content-Type": "application/fhir+xml"}, 415),
         ("POST Patient", b"{}", {"Content-Type": "text/plain"}, 415),
         ("POST Patient", b"{}", {"Content-Encoding": "gzip"}, 415),
-        ("POST Patient/_search", b"{}", {}, 415),
+        ("POST Patient/_search", b"_id=p", {"Content-Type": "application/x-www-form-urlencoded"}, 405),
+        ("POST Patient/$validate", b'{"resourceType":"Patient"}', {}, 405),
+        ("GET Patient/p/_history", None, {}, 404),
+        ("GET Patient/p/_history/one", None, {}, 404),
+        ("POST /", b'{"resourceType":"Bundle","type":"batch"}', {}, 400),
+        ("POST /", b'{"resourceType":"Bundle","type":"transaction","entry":[{"fullUrl":[]}]}', {}, 400),
         ("POST Observation", b'{"resourceType":"Observation","valueInteger":' + b"9" * 30 + b"}", {}, 422),
         ("POST Patient", b"{not json", {}, 400),
         ("POST Patient", b'{"resourceType":"Patient","resourceType":"Patient"}', {}, 400),
@@ -57,9 +67,24 @@ FHIR = "application/fhir+json"
         ("POST /", b'{"resourceType":"Bundle","type":"transaction","entry":[1]}', {}, 400),
         ("GET Observation?date=yesterday", None, {}, 400),
         ("GET Observation?date=ap2031", None, {}, 400),
+        ("GET Observation?date=ne2031", None, {}, 400),
+        ("GET Observation?date=sa2031", None, {}, 400),
+        ("GET Observation?date=eb2031", None, {}, 400),
+        ("GET Observation?subject=p", None, {}, 400),
+        ("GET Observation?subject:Patient=p", None, {}, 400),
+        ("GET Observation?subject.name=x", None, {}, 400),
+        ("GET Observation?_include=Observation:subject", None, {}, 400),
+        ("GET Observation?_sort=code", None, {}, 400),
+        ("GET Observation?_sort=_id", None, {}, 400),
+        ("GET Observation?_summary=count", None, {}, 400),
+        ("GET Observation?_total=none", None, {}, 400),
+        ("GET Observation?colour=red", None, {}, 400),
+        ("GET Observation?identifier=", None, {}, 400),
+        ("GET Observation?code=,", None, {}, 400),
         ("GET Observation?code:text=x", None, {}, 400),
         ("GET Observation?_count=-1", None, {}, 400),
         ("GET Observation?_cursor=x", None, {}, 400),
+        ("GET Observation?_cursor=9999999999999999999,1", None, {}, 400),
         ("GET Observation?_cursor=%C3%A4", None, {}, 400),
     ],
 )
@@ -127,13 +152,25 @@ async def test_a_body_beyond_the_limit_is_refused_announced_or_not(fhir: httpx.A
     assert (await fhir.post("Patient", content=stream())).status_code == 413
 
 
-async def test_a_failure_inside_is_answered_without_its_cause(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture
-) -> None:
+@pytest.fixture
+def log() -> Iterator[io.StringIO]:
+    stream = io.StringIO()
+    configure_logging(stream)
+    yield stream
+    structlog.reset_defaults()
+
+
+async def test_a_failure_inside_is_answered_and_logged_without_its_cause(tmp_path: Path, log: io.StringIO) -> None:
     def fail(resource: Mapping[str, Any]) -> list[Finding]:
         raise KeyError(resource["code"]["text"])
 
-    endpoint = create_endpoint(tmp_path / "e.sqlite", check=fail, clock=TickingClock(), make_id=random_id)
+    endpoint = create_endpoint(
+        tmp_path / "e.sqlite",
+        check=fail,
+        clock=TickingClock(),
+        make_id=random_id,
+        served=frozenset(COVERED_RESOURCES),
+    )
     transport = httpx.ASGITransport(Starlette(routes=routes_at("/fhir", endpoint)))
     async with httpx.AsyncClient(transport=transport, base_url=BASE, headers={"Content-Type": FHIR}) as client:
         single = await client.post("Observation", json=observation(code={"text": "secret"}))
@@ -151,5 +188,10 @@ async def test_a_failure_inside_is_answered_without_its_cause(
         assert answer.status_code == 500
         assert answer.json()["issue"][0]["code"] == "exception"
         assert "secret" not in answer.text
-    assert "KeyError" in caplog.text
-    assert "secret" not in caplog.text
+    lines = [json.loads(line) for line in log.getvalue().splitlines()]
+    assert [(line["event"], line["error"], line["resource_type"]) for line in lines] == [
+        ("endpoint_fault", "KeyError", "Observation"),
+        ("endpoint_fault", "KeyError", None),
+    ]
+    assert all(line["file"].endswith(__file__.rpartition("/")[2]) for line in lines)
+    assert "secret" not in log.getvalue()

@@ -1,7 +1,6 @@
 from __future__ import annotations
 
 import itertools
-from urllib.parse import parse_qs, urlsplit
 
 import httpx
 import pytest
@@ -97,10 +96,9 @@ async def filled(fhir: httpx.AsyncClient) -> httpx.AsyncClient:
         (f"identifier={EVENTS}|", "a"),
         ("identifier=E\\|1", ""),
         ("subject=Patient/p", "ab"),
-        ("subject=p", "ab"),
-        ("subject=d", "d"),
-        ("subject:Patient=d", ""),
-        ("subject:Device=d", "d"),
+        ("subject=Device/d", "d"),
+        ("subject=Patient/d", ""),
+        ("subject=Patient/p,Device/d", "abd"),
         (f"subject={BASE}/Patient/p", "ab"),
         ("patient=p", "ab"),
         ("patient=Patient/p,Patient/q", "abc"),
@@ -114,19 +112,15 @@ async def filled(fhir: httpx.AsyncClient) -> httpx.AsyncClient:
         (f"code=urn:x|8867-4&code={LOINC}|1", "c"),
         ("code=8867-4&patient=p&status=amended", "b"),
         ("part-of=Procedure/parent", "a"),
-        ("part-of=parent", "a"),
-        ("device=d", "b"),
+        ("part-of=Procedure/parent&subject=Patient/q", ""),
+        ("device=Device/d", "b"),
         ("date=2031-03-02", "a"),
         ("date=2031", "abc"),
-        ("date=ne2031-03-02", "bc"),
         ("date=gt2031-03-02", "bc"),
         ("date=lt2031-03-02", "c"),
         ("date=ge2031-03-02T09:00:00Z", "abc"),
-        ("date=sa2031-03-01", "ab"),
-        ("date=sa2031-03-02T08:59:59Z", "a"),
-        ("date=eb2031-03-02T09:00:01Z", "a"),
-        ("date=eb2031-03-02T09:00:00Z", ""),
-        ("date=eb2032", "abc"),
+        ("date=eq2031-03-02", "a"),
+        ("date=2030,2031", "abc"),
         ("date=le2031-03-04", "abc"),
         ("date=2031-03-02T10:00:00%2B01:00", "a"),
         ("date=2031-03-02T10:00:00+01:00", "a"),
@@ -146,11 +140,11 @@ async def test_a_search_finds_exactly_what_fits(filled: httpx.AsyncClient, query
         ("Procedure?date=2031-03-02", []),
         ("Procedure?date=ge2031-03-02", ["parent"]),
         ("Procedure?date=ge2040", ["parent"]),
-        ("Procedure?date=eb2040", []),
         ("MedicationAdministration?code=urn:agents|epinephrine", ["m"]),
         ("MedicationAdministration?effective-time=2031-03-02", ["m"]),
         ("Provenance?target=Observation/a", ["v"]),
-        ("Provenance?target=a", ["v"]),
+        ("Provenance?target=Observation/a,Device/d", ["v"]),
+        ("Provenance?target=Observation/b", []),
         ("Provenance?patient=p", ["v"]),
         ("Provenance?recorded=2031-03-02T09:06:00.25Z", ["v"]),
         ("Provenance?recorded=2031-03-02T09:06:00.251Z", []),
@@ -169,8 +163,6 @@ async def test_each_type_is_searched_by_its_own_elements(
     [
         ("date", "cbad"),
         ("-date", "abcd"),
-        ("_id", "abcd"),
-        ("-_id", "dcba"),
         ("_lastUpdated", "abcd"),
         ("-_lastUpdated", "dcba"),
     ],
@@ -199,7 +191,7 @@ async def test_pages_do_not_shift_when_others_write_between_them(fhir: httpx.Asy
         assert (await fhir.put(f"Observation/{name}", json=body)).status_code == 201
         return name
 
-    for sort in ("", "&_sort=date", "&_sort=-date", "&_sort=_id"):
+    for sort in ("", "&_sort=date", "&_sort=-date"):
         for minute in (5, 30, 30, 30, 45, 50, 55):
             await add(minute)
         at_first = await found(fhir, "Observation?_count=1000")
@@ -222,41 +214,27 @@ async def test_pages_do_not_shift_when_others_write_between_them(fhir: httpx.Asy
         assert set(at_first) <= set(seen)
 
 
-async def test_an_unknown_parameter_is_named_left_out_or_refused(filled: httpx.AsyncClient) -> None:
-    url = "Observation?patient=p&colour=red&subject.name=x&_include=Observation:subject&_sort=colour"
-    body = (await filled.get(url)).json()
-    assert check_resource(body) == []
-    assert ids_in(body) == ["a", "b"]
-    assert body["total"] == 2
-    outcome = body["entry"][-1]
-    assert outcome["search"] == {"mode": "outcome"}
-    said = " ".join(issue["details"]["text"] for issue in outcome["resource"]["issue"])
-    for name in ("colour", "subject.name", "_include", "_sort"):
-        assert name in said
-    self_link = link(body, "self")
-    assert self_link is not None
-    assert parse_qs(urlsplit(self_link).query) == {"patient": ["p"]}
-    strict = await filled.get(url, headers={"Prefer": "handling=strict"})
-    assert strict.status_code == 400
-    assert "colour" in strict.text
+async def test_count_zero_answers_the_total_alone(filled: httpx.AsyncClient) -> None:
+    body = (await filled.get("Observation?_count=0&_total=accurate")).json()
+    assert body["total"] == 4
+    assert "entry" not in body
+    assert link(body, "next") is None
 
 
-async def test_a_search_is_posted_as_a_form(filled: httpx.AsyncClient) -> None:
-    answer = await filled.post(
-        "Observation/_search?status=final",
-        content="code=http%3A%2F%2Floinc.org%7C8867-4&_count=1",
-        headers={"Content-Type": "application/x-www-form-urlencoded"},
-    )
-    assert answer.status_code == 200
-    assert ids_in(answer.json()) == ["a"]
-
-
-async def test_count_zero_summary_and_total_shape_the_answer(filled: httpx.AsyncClient) -> None:
-    for query in ("_count=0", "_summary=count"):
-        body = (await filled.get(f"Observation?{query}")).json()
-        assert body["total"] == 4
-        assert "entry" not in body
-    assert "total" not in (await filled.get("Observation?_total=none")).json()
+async def test_a_page_of_large_resources_ends_early_and_nothing_is_left_out(fhir: httpx.AsyncClient) -> None:
+    names = [f"o{number:03}" for number in range(100)]
+    for name in names:
+        large = observation(name, effectiveDateTime="2031-03-02", note=[{"text": "x" * 190_000}])
+        assert (await fhir.put(f"Observation/{name}", json=large)).status_code == 201
+    pages: list[list[str]] = []
+    url: str | None = "Observation?_sort=date&_count=1000"
+    while url and len(pages) < 10:
+        answer = await fhir.get(url)
+        assert len(answer.content) < 17 * 1024 * 1024
+        pages.append(ids_in(answer.json()))
+        url = link(answer.json(), "next")
+    assert [name for page in pages for name in page] == names
+    assert len(pages) == 2
 
 
 async def test_a_changed_resource_is_found_by_what_it_says_now(filled: httpx.AsyncClient) -> None:

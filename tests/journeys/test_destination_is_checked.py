@@ -349,5 +349,5 @@ def test_the_destination_says_of_each_type_that_is_sent_what_is_there(site: Site
         "conditional_create": True,
         "conditional_update": True,
         "search_by_identifier": True,
-        "versioning": "versioned-update",
+        "versioning": "versioned",
     }

@@ -67,7 +67,7 @@ def test_units_that_wait_together_share_one_commit(store: Store) -> None:
         going = _hold_writer(store, pool)
         store.call_after_commit(lambda: commits.append(None))
         waiting = [pool.submit(store.write_now, _noting(f"s-{n}")) for n in range(20)]
-        while store._units.qsize() < 20:
+        while store._writer.waiting_count < 20:
             pass
         going.set()
         assert sorted(future.result() for future in waiting) == list(range(1, 21))
@@ -84,7 +84,7 @@ def test_a_unit_that_fails_is_undone_alone_and_the_others_are_kept(store: Store)
         good = [pool.submit(store.write_now, _noting(f"good-{n}")) for n in range(3)]
         bad = pool.submit(store.write_now, failing)
         good += [pool.submit(store.write_now, _noting(f"good-{n}")) for n in range(3, 6)]
-        while store._units.qsize() < 7:
+        while store._writer.waiting_count < 7:
             pass
         going.set()
         with pytest.raises(LookupError, match="this one fails"):

@@ -207,8 +207,6 @@ def kill_often(service: ServiceProcess, kills: int, chance: random.Random) -> Ac
 
 def notes_in_history(client: Client, base: str, reference: str) -> list[str]:
     """Return the note of each version of a resource that the endpoint keeps, oldest first."""
-    bundle = client.http.get(f"{base}/{reference}/_history?_count=200").json()
-    versions = sorted(
-        (entry["resource"] for entry in bundle["entry"]), key=lambda body: int(body["meta"]["versionId"])
-    )
+    newest = int(client.http.get(f"{base}/{reference}").json()["meta"]["versionId"])
+    versions = [client.http.get(f"{base}/{reference}/_history/{number}").json() for number in range(1, newest + 1)]
     return [body["note"][0]["text"] if "note" in body else "" for body in versions]
