@@ -3,26 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
-from service.mapping.placeholders import (
-    FIXED_FORMS,
-    PLACEHOLDER,
-    Getter,
-    Lookup,
-    PlaceholderCompiler,
-    Values,
-    as_text,
-)
-from service.vocabulary.yaml_tree import Located
+from service.mapping.placeholders import Finder, Getter, Values, as_text
+from service.vocabulary.template_language import TextNode
 
 
-def _first_of(lookups: Sequence[Lookup]) -> Getter:
+def _first_of(finders: Sequence[Finder]) -> Getter:
     """Return the getter of the first alternative that finds something."""
-    if len(lookups) == 1:
-        return lookups[0].get
-    getters = [lookup.get for lookup in lookups]
+    if len(finders) == 1:
+        return finders[0].get
+    getters = [finder.get for finder in finders]
 
     def first(values: Values) -> Any:
         for getter in getters:
@@ -34,31 +25,16 @@ def _first_of(lookups: Sequence[Lookup]) -> Getter:
     return first
 
 
-@dataclass(frozen=True, slots=True)
-class CompiledText:
-    """A text with placeholders: its getter, and for explanations the alternatives of each placeholder."""
+def compile_text(node: TextNode, placeholders: Sequence[Sequence[Finder]]) -> Getter:
+    """Return what a text gives for a record: the value of the one placeholder that it is, else a text.
 
-    get: Getter
-    placeholders: tuple[tuple[Lookup, ...], ...]
-
-    @property
-    def is_fixed(self) -> bool:
-        """Return whether it is one code of the tables and nothing else, which is the same for every record."""
-        ((first, *_), *more) = self.placeholders
-        return not more and first.text.split()[0] in FIXED_FORMS and isinstance(self.get({}), dict)
-
-
-def compile_text(compiler: PlaceholderCompiler, place: Located) -> CompiledText | None:
-    """Return what a text with placeholders compiles to; None for a text that has none."""
-    text = place.text()
-    parts = PLACEHOLDER.split(text)
-    if len(parts) == 1:
-        return None
-    placeholders = tuple(compiler.compile(part, place) for part in parts[1::2])
-    if len(parts) == 3 and not parts[0] and not parts[2]:
-        return CompiledText(_first_of(placeholders[0]), placeholders)
-    begin = parts[0]
-    rest = [(_first_of(alternatives), after) for alternatives, after in zip(placeholders, parts[2::2], strict=True)]
+    It gives None where a placeholder in it finds nothing.
+    """
+    getters = [_first_of(alternatives) for alternatives in placeholders]
+    if node.is_whole:
+        return getters[0]
+    begin, *afters = node.pieces
+    rest = tuple(zip(getters, afters, strict=True))
 
     def get(values: Values) -> Any:
         text = begin
@@ -69,4 +45,4 @@ def compile_text(compiler: PlaceholderCompiler, place: Located) -> CompiledText 
             text += (value if type(value) is str else as_text(value)) + after
         return text
 
-    return CompiledText(get, placeholders)
+    return get

@@ -11,7 +11,7 @@ from pydantic import BaseModel, Field, create_model
 from service.problems import MappingFault, WrongMapping
 from service.vocabulary.client_values import StrictRecord
 from service.vocabulary.code_tables import CodeTable
-from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
+from service.vocabulary.conditions import Condition, read_condition
 from service.vocabulary.fields import FieldDefinition, read_fields
 from service.vocabulary.units import Units
 from service.vocabulary.yaml_tree import Located
@@ -81,10 +81,11 @@ _COMPUTED_FOR_JUDGEMENTS = frozenset({"offset_seconds"})
 def _condition(place: Located, fields: Mapping[str, FieldDefinition]) -> Condition:
     """Return the condition at `place`; WrongMapping where it asks for a field that is not there."""
     days_left = {f"{name}.days_left" for name, field in fields.items() if field.type == "date"}
-    unknown = names_asked_for(place) - set(fields) - _COMPUTED_FOR_JUDGEMENTS - days_left
+    condition = read_condition(place)
+    unknown = condition.names - set(fields) - _COMPUTED_FOR_JUDGEMENTS - days_left
     if unknown:
         place.refuse(f"there is no field {', '.join(sorted(unknown))} here")
-    return compile_condition(place)
+    return condition
 
 
 def _impossibility(place: Located, fields: Mapping[str, FieldDefinition]) -> Impossibility:
