@@ -134,7 +134,7 @@ class TemplateOutliner:
         parts = self._parts(resource.members)
         members = dict(parts.members)
         if resource.stands_on_components:
-            members["component"] = replace(members["component"], always=True)
+            members["component"] = _at_least_one(members["component"])
         return ResourceOutline(resource.resource_type, members, parts.says_absence)
 
     def _outline(self, node: TemplateNode) -> Outline:
@@ -231,6 +231,14 @@ def _repeated(items: Sequence[Outline]) -> Outline:
         asks=any(item.asks for item in items),
         names=_names(items),
     )
+
+
+def _at_least_one(outline: Outline) -> Outline:
+    """Return the outline of an element that repeats at least once; where it can only once, its item is there."""
+    match outline.content:
+        case Several((only,)):
+            return replace(outline, content=Several((replace(only, always=True),)), always=True)
+    return replace(outline, always=True)
 
 
 def _names(outlines: Iterable[Outline]) -> frozenset[str]:
