@@ -15,7 +15,7 @@ from service.vocabulary.computed_names import ANCHORS, COMPUTED_NAMES, with_fiel
 from service.vocabulary.fields import FieldDefinition
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
-from service.vocabulary.template_language import ResourceNode, TemplateReader
+from service.vocabulary.template_language import ResourceNode, TemplateReader, roles_in
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +80,7 @@ def _compile_shape(
     """Return the mapping of one shape; what is wrong in its templates, and every field that none uses, is noted."""
     scope = Scope(
         fields={**shape.fields, **more_fields},
-        references=frozenset(node.role for node in nodes) | ANCHORS,
+        references=roles_in(shape.resources) | ANCHORS,
         tables=vocabulary.tables,
         units=vocabulary.units,
     )

@@ -225,6 +225,11 @@ def fixed_code(place: Located) -> str | None:
     return None
 
 
+def roles_in(resources: Located) -> frozenset[str]:
+    """Return the roles of the templates of one record; WrongMapping where one has none."""
+    return frozenset(entry.required("role").text() for entry in resources.items())
+
+
 class TemplateReader:
     """Reads templates; each fragment is read once, and what is wrong is added to `faults` and left out."""
 
@@ -236,7 +241,7 @@ class TemplateReader:
 
     def resources(self, place: Located) -> list[ResourceNode]:
         """Return the templates of one record, in the order in which they are written."""
-        roles = frozenset(entry.required("role").text() for entry in place.items())
+        roles = roles_in(place)
         read: list[ResourceNode] = []
         for entry in place.items():
             with gathered(self._faults):
@@ -252,7 +257,7 @@ class TemplateReader:
         if resource_type is None:
             place.refuse("a resource needs its resourceType")
         if body.when is not None:
-            body.when.place.refuse("$when leaves an element out; a resource has `when` beside its role")
+            self._faults.append(body.when.place.fault("a resource has `when` beside its role, not $when inside"))
         written = place.members()
         return ResourceNode(
             role=entry.required("role").text(),
