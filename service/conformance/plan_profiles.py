@@ -62,9 +62,8 @@ def _anchor_types(vocabulary: Vocabulary, mappings: Mappings) -> dict[str, froze
     types = {template.role: frozenset({template.resource_type}) for template in mappings.case.templates}
     types["device"] = frozenset(template.resource_type for template in mappings.device.templates)
     for name, mapping in mappings.spans.items():
-        rule = vocabulary.spans[name].span
-        if rule is not None:
-            types[rule.anchor] = frozenset(template.resource_type for template in mapping.templates)
+        anchor = vocabulary.spans[name].span.anchor
+        types[anchor] = frozenset(template.resource_type for template in mapping.templates)
     return types
 
 

@@ -56,7 +56,7 @@ def frame_case(stages: Stages, case_id: str, content: Mapping[str, Any], opened_
     anchors = {
         shape.span.anchor: f"Procedure/{span_id(stages, case_id, name, 'case')}"
         for name, shape in stages.vocabulary.spans.items()
-        if shape.span is not None and "case" in shape.span.starts
+        if "case" in shape.span.starts
     }
     made = stages.mappings.case.apply(stages.source, ("case", case_id), {**values, **reference_values(anchors)})
     references = {resource.role: resource.reference for resource in made} | anchors
@@ -139,9 +139,9 @@ def span_references(stages: Stages, frame: CaseFrame, spans: Iterable[Span]) -> 
     """Return, for each event that has a part in a span, the references by the anchors' names."""
     references: dict[str, dict[str, str]] = {}
     for span in spans:
-        rule = stages.vocabulary.spans[span.name].span
-        if rule is None or span.start_event is None:
+        if span.start_event is None:
             continue
+        rule = stages.vocabulary.spans[span.name].span
         literal = f"Procedure/{span_id(stages, frame.case_id, span.name, span.start_event.id)}"
         for event in span.events:
             references.setdefault(event.id, {})[rule.anchor] = literal
@@ -164,9 +164,7 @@ def make_events_and_spans(
     """
     corrected = correct_times(events, readings)
     rules = {
-        name: shape.span
-        for name, shape in stages.vocabulary.spans.items()
-        if shape.span is not None and (wanted is None or name in wanted)
+        name: shape.span for name, shape in stages.vocabulary.spans.items() if wanted is None or name in wanted
     }
     started = frame.content.get("started_at")
     spans = find_spans(rules, events, corrected, parse_instant(started) if started else None)

@@ -26,19 +26,14 @@ STRIP_KIND = "ecg_strip"
 
 def spans_of_kind(stages: Stages, kind: str) -> frozenset[str]:
     """Return the names of the spans in which events of a kind have a part."""
-    return frozenset(
-        name
-        for name, shape in stages.vocabulary.spans.items()
-        if shape.span is not None and kind in shape.span.kinds
-    )
+    return frozenset(name for name, shape in stages.vocabulary.spans.items() if kind in shape.span.kinds)
 
 
 def kinds_of_spans(stages: Stages, names: Collection[str]) -> frozenset[str]:
     """Return all event kinds that have a part in the spans `names`."""
     kinds: frozenset[str] = frozenset()
     for name in names:
-        rule = stages.vocabulary.spans[name].span
-        kinds |= rule.kinds if rule else frozenset()
+        kinds |= stages.vocabulary.spans[name].span.kinds
     return kinds
 
 

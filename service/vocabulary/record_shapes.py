@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import fields as dataclass_fields
+from typing import Any, Literal, TypeVar
 
 from pydantic import BaseModel, Field, create_model
 
-from service.problems import MappingFault, WrongMapping
+from service.problems import MappingFault, WrongMapping, gathered
 from service.vocabulary.client_values import StrictRecord
 from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.conditions import Condition, read_condition
@@ -67,11 +68,17 @@ class RecordShape:
     fields: Mapping[str, FieldDefinition]
     impossible: tuple[Impossibility, ...]
     judgements: tuple[Judgement, ...]
-    span: SpanRule | None
     example: Any
     model: type[BaseModel]
     resources: Located
     place: Located
+
+
+@dataclass(frozen=True, slots=True)
+class SpanShape(RecordShape):
+    """The shape of a span: its fields are those of the events that begin and end it."""
+
+    span: SpanRule
 
 
 _COMPUTED_FOR_JUDGEMENTS = frozenset({"offset_seconds"})
@@ -142,7 +149,7 @@ def _model(
     return model
 
 
-_MEMBERS = ("name", "title", "says", "fields", "impossible", "judgements", "span", "example", "resources")
+_MEMBERS = ("name", "title", "says", "fields", "impossible", "judgements", "example", "resources")
 
 
 def read_record_shape(
@@ -152,9 +159,13 @@ def read_record_shape(
     units: Units,
     *,
     is_event: bool,
+    more: tuple[str, ...] = (),
 ) -> RecordShape:
-    """Return the shape that the document at `place` describes, `common` fields first; WrongMapping otherwise."""
-    members = place.only(*_MEMBERS)
+    """Return the shape that the document at `place` describes, `common` fields first; WrongMapping otherwise.
+
+    `more` names what the document may hold beside the members of every shape.
+    """
+    members = place.only(*_MEMBERS, *more)
     name = place.required("name").text()
     if name != place.file.stem:
         members["name"].refuse(f"{name!r} must lie in a file of its own name")
@@ -172,7 +183,6 @@ def read_record_shape(
         fields=fields,
         impossible=tuple(_impossibility(item, fields) for item in _list(members, "impossible")),
         judgements=tuple(_judgement(item, fields) for item in _list(members, "judgements")),
-        span=_span(members["span"]) if "span" in members else None,
         example=example,
         model=_model(name, says, fields, example, is_event=is_event),
         resources=place.required("resources"),
@@ -184,6 +194,27 @@ def _list(members: Mapping[str, Located], name: str) -> list[Located]:
     return members[name].items() if name in members else []
 
 
+def _read_span_shape(place: Located, tables: Mapping[str, CodeTable], units: Units) -> SpanShape:
+    shape = read_record_shape(place, {}, tables, units, is_event=False, more=("span",))
+    facts: dict[str, Any] = {field.name: getattr(shape, field.name) for field in dataclass_fields(shape)}
+    return SpanShape(**facts, span=_span(place.required("span")))
+
+
+Shape = TypeVar("Shape", bound=RecordShape)
+
+
+def _read_all(documents: Iterable[Located], read: Callable[[Located], Shape]) -> dict[str, Shape]:
+    shapes: dict[str, Shape] = {}
+    faults: list[MappingFault] = []
+    for document in documents:
+        with gathered(faults):
+            shape = read(document)
+            shapes[shape.name] = shape
+    if faults:
+        raise WrongMapping(faults)
+    return shapes
+
+
 def read_record_shapes(
     documents: Iterable[Located],
     common: Mapping[str, FieldDefinition],
@@ -193,14 +224,13 @@ def read_record_shapes(
     is_event: bool,
 ) -> dict[str, RecordShape]:
     """Return the shapes in `documents` by name; WrongMapping with the faults of every file."""
-    shapes: dict[str, RecordShape] = {}
-    faults: list[MappingFault] = []
-    for document in documents:
-        try:
-            shape = read_record_shape(document, common, tables, units, is_event=is_event)
-            shapes[shape.name] = shape
-        except WrongMapping as wrong:
-            faults.extend(wrong.faults)
-    if faults:
-        raise WrongMapping(faults)
-    return shapes
+    return _read_all(
+        documents, lambda document: read_record_shape(document, common, tables, units, is_event=is_event)
+    )
+
+
+def read_span_shapes(
+    documents: Iterable[Located], tables: Mapping[str, CodeTable], units: Units
+) -> dict[str, SpanShape]:
+    """Return the shapes of spans in `documents` by name; WrongMapping with the faults of every file."""
+    return _read_all(documents, lambda document: _read_span_shape(document, tables, units))

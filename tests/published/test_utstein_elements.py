@@ -24,7 +24,7 @@ from service.completeness.load_rules import CompletenessRules, load_rules
 from service.records.assessment import Assessment
 from service.records.events import RecordedEvent
 from service.timeline.correct_times import correct_times
-from service.vocabulary.load_vocabulary import load_vocabulary
+from tests.support.load_vocabulary import load_vocabulary
 from tests.support.made_events import at, event
 
 MAPPINGS = Path(__file__).parents[2] / "mappings"
