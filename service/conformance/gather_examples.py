@@ -1,4 +1,4 @@
-"""Gathers the examples of the package: what the service makes of the examples that ship with it, and of every kind."""
+"""Gathers the examples of the package: what the service makes of its shipped examples and of every kind."""
 
 from __future__ import annotations
 
