@@ -10,8 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.mapping.compile_text import compile_text
-from service.mapping.placeholders import Finder, Getter, PlaceholderCompiler, Scope, Values
+from service.mapping.placeholders import Finder, Getter, PlaceholderCompiler, Scope, Values, as_text
 from service.problems import MappingFault, gathered
 from service.vocabulary.computed_names import COMPUTED_NAMES
 from service.vocabulary.conditions import Condition
@@ -104,22 +103,21 @@ Element = Constant | Looked | Object | Array
 """One element of a template, compiled: `render` gives it for the values of a record, None where it is left out."""
 
 
-def constants_in(element: Element) -> Iterator[Any]:
-    """Yield the elements, itself or inside it, that every record gets alike; they are one object for all."""
+def leaves_of(element: Element) -> Iterator[Constant | Looked]:
+    """Yield what an element consists of at last: what is constant, and what is looked up."""
     match element:
-        case Constant(value=value):
-            yield value
-        case Looked(is_fixed=True):
-            yield element.render({})
         case Object():
             for member in element.members.values():
-                yield from constants_in(member)
+                yield from leaves_of(member)
         case Array():
             for item in element.items:
-                yield from constants_in(item)
+                yield from leaves_of(item)
+        case _:
+            yield element
 
 
-def _is_constant(element: Element) -> bool:
+def is_constant(element: Element) -> bool:
+    """Return whether an element is one object for every record."""
     return isinstance(element, Constant) or (isinstance(element, Looked) and element.is_fixed)
 
 
@@ -147,7 +145,7 @@ class TemplateCompiler:
                 return self._object(node)
             case ListNode():
                 elements = [self.compile(item) for item in node.items]
-                if all(_is_constant(element) for element in elements):
+                if all(is_constant(element) for element in elements):
                     return Constant([element.render({}) for element in elements], node.place, elements)
                 return Array(elements, node.place)
             case TextNode():
@@ -161,11 +159,50 @@ class TemplateCompiler:
             for alternatives in node.placeholders
         )
         is_fixed = node.is_whole and isinstance(node.placeholders[0][0], FixedCode)
-        return Looked(compile_text(node, placeholders), placeholders, is_fixed, node.place)
+        return Looked(_compile_text(node, placeholders), placeholders, is_fixed, node.place)
 
     def _object(self, node: ObjectNode) -> Element:
         self.check_condition(node.when)
         members = {name: self.compile(member) for name, member in node.members.items()}
-        if node.when is None and all(_is_constant(element) for element in members.values()):
+        if node.when is None and all(is_constant(element) for element in members.values()):
             return Constant({name: element.render({}) for name, element in members.items()}, node.place, members)
         return Object(node, members)
+
+
+def _first_of(finders: Sequence[Finder]) -> Getter:
+    """Return the getter of the first alternative that finds something."""
+    if len(finders) == 1:
+        return finders[0].get
+    getters = [finder.get for finder in finders]
+
+    def first(values: Values) -> Any:
+        for getter in getters:
+            value = getter(values)
+            if value is not None:
+                return value
+        return None
+
+    return first
+
+
+def _compile_text(node: TextNode, placeholders: Sequence[Sequence[Finder]]) -> Getter:
+    """Return what a text gives for a record: the value of the one placeholder that it is, else a text.
+
+    It gives None where a placeholder in it finds nothing.
+    """
+    getters = [_first_of(alternatives) for alternatives in placeholders]
+    if node.is_whole:
+        return getters[0]
+    begin, *afters = node.pieces
+    rest = tuple(zip(getters, afters, strict=True))
+
+    def get(values: Values) -> Any:
+        text = begin
+        for getter, after in rest:
+            value = getter(values)
+            if value is None:
+                return None
+            text += (value if type(value) is str else as_text(value)) + after
+        return text
+
+    return get

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
-from service.mapping.compile_template import Array, Constant, Element, Looked, Object
+from service.mapping.compile_template import Array, Constant, Element, Looked, Object, leaves_of
 from service.mapping.placeholders import Finder, Values
 from service.vocabulary.yaml_tree import Located
 
@@ -52,17 +52,11 @@ def origin_of(element: Element, values: Values) -> Origin:
 
 def fields_named_in(element: Element) -> Iterator[str]:
     """Yield the fields that the placeholders in an element name."""
-    match element:
-        case Looked(placeholders=placeholders):
-            for alternatives in placeholders:
-                for finder in alternatives:
-                    yield from finder.fields
-        case Object():
-            for member in element.members.values():
-                yield from fields_named_in(member)
-        case Array():
-            for item in element.items:
-                yield from fields_named_in(item)
+    for leaf in leaves_of(element):
+        if isinstance(leaf, Looked):
+            yield from (
+                name for alternatives in leaf.placeholders for finder in alternatives for name in finder.fields
+            )
 
 
 def explain_element(element: Element, values: Values, path: str) -> Iterator[ElementOrigin]:

@@ -69,23 +69,10 @@ def explaining(mappings: Mappings) -> tuple[Mappings, dict[str, ExplainedResourc
     """Return mappings that explain what they make, and where the explanations are kept, by reference."""
     explained: dict[str, ExplainedResource] = {}
 
-    def one(mapping: RecordMapping) -> RecordMapping:
+    def explained_mapping(mapping: RecordMapping) -> RecordMapping:
         return ExplainedMapping(mapping.shape, mapping.templates, explained)
 
-    def each(some: Mapping[str, RecordMapping]) -> dict[str, RecordMapping]:
-        return {name: one(mapping) for name, mapping in some.items()}
-
-    return (
-        Mappings(
-            events=each(mappings.events),
-            case=one(mappings.case),
-            device=one(mappings.device),
-            check=one(mappings.check),
-            check_items=each(mappings.check_items),
-            spans=each(mappings.spans),
-        ),
-        explained,
-    )
+    return mappings.changed(explained_mapping), explained
 
 
 RETRACTION = Origin((), ("retraction",))

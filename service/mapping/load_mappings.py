@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from service.mapping.apply_mapping import RecordMapping, ResourceTemplate
-from service.mapping.compile_template import Array, TemplateCompiler, constants_in
+from service.mapping.compile_template import Array, TemplateCompiler, is_constant, leaves_of
 from service.mapping.element_origins import fields_named_in
 from service.mapping.placeholders import Scope
 from service.problems import MappingFault, WrongMapping
@@ -38,7 +38,18 @@ class Mappings:
         """Yield what the templates give every resource alike, each one object that nobody may change."""
         for template in self._templates():
             for _, element in template.members:
-                yield from constants_in(element)
+                yield from (leaf.render({}) for leaf in leaves_of(element) if is_constant(leaf))
+
+    def changed(self, change: Callable[[RecordMapping], RecordMapping]) -> Mappings:
+        """Return mappings with `change` done to each."""
+        return Mappings(
+            events={name: change(mapping) for name, mapping in self.events.items()},
+            case=change(self.case),
+            device=change(self.device),
+            check=change(self.check),
+            check_items={name: change(mapping) for name, mapping in self.check_items.items()},
+            spans={name: change(mapping) for name, mapping in self.spans.items()},
+        )
 
     def _templates(self) -> Iterator[ResourceTemplate]:
         yield from (*self.case.templates, *self.device.templates, *self.check.templates)

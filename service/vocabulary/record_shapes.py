@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from dataclasses import fields as dataclass_fields
-from typing import Any, Literal, TypeVar
+from typing import Any, Literal
 
 from pydantic import BaseModel, Field, create_model
 
-from service.problems import MappingFault, WrongMapping, gathered
+from service.problems import WrongMapping
 from service.vocabulary.client_values import StrictRecord
 from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.conditions import Condition, read_condition
 from service.vocabulary.fields import FieldDefinition, read_fields
 from service.vocabulary.units import Units
-from service.vocabulary.yaml_tree import Located
+from service.vocabulary.yaml_tree import Located, read_documents
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,21 +200,6 @@ def _read_span_shape(place: Located, tables: Mapping[str, CodeTable], units: Uni
     return SpanShape(**facts, span=_span(place.required("span")))
 
 
-Shape = TypeVar("Shape", bound=RecordShape)
-
-
-def _read_all(documents: Iterable[Located], read: Callable[[Located], Shape]) -> dict[str, Shape]:
-    shapes: dict[str, Shape] = {}
-    faults: list[MappingFault] = []
-    for document in documents:
-        with gathered(faults):
-            shape = read(document)
-            shapes[shape.name] = shape
-    if faults:
-        raise WrongMapping(faults)
-    return shapes
-
-
 def read_record_shapes(
     documents: Iterable[Located],
     common: Mapping[str, FieldDefinition],
@@ -224,7 +209,7 @@ def read_record_shapes(
     is_event: bool,
 ) -> dict[str, RecordShape]:
     """Return the shapes in `documents` by name; WrongMapping with the faults of every file."""
-    return _read_all(
+    return read_documents(
         documents, lambda document: read_record_shape(document, common, tables, units, is_event=is_event)
     )
 
@@ -233,4 +218,4 @@ def read_span_shapes(
     documents: Iterable[Located], tables: Mapping[str, CodeTable], units: Units
 ) -> dict[str, SpanShape]:
     """Return the shapes of spans in `documents` by name; WrongMapping with the faults of every file."""
-    return _read_all(documents, lambda document: _read_span_shape(document, tables, units))
+    return read_documents(documents, lambda document: _read_span_shape(document, tables, units))

@@ -79,8 +79,8 @@ Lookup = FixedCode | ReferenceTo | Absence | FieldValue
 """One alternative of a placeholder; `text` is how the template writes it."""
 
 
-def _read_lookup(text: str) -> Lookup | None:
-    """Return what one alternative of a placeholder asks for; None where it has none of the forms."""
+def _read_lookup(text: str, place: Located) -> Lookup:
+    """Return what one alternative of a placeholder asks for; WrongMapping where it has none of the forms."""
     match text.split():
         case ["code" | "coding" as form, name]:
             return FixedCode(text, name, is_coding=form == "coding")
@@ -94,7 +94,7 @@ def _read_lookup(text: str) -> Lookup | None:
             return FieldValue(text, name, form)
         case [name]:
             return FieldValue(text, name)
-    return None
+    place.refuse(f"the placeholder <{text}> has no form that is known; see docs/mapping-language.md")
 
 
 def _may_find_nothing(lookup: Lookup) -> bool:
@@ -202,17 +202,10 @@ def read_text(place: Located) -> ConstantNode | TextNode:
     if len(pieces) == 1:
         return ConstantNode(place.value, place)
     placeholders = tuple(
-        tuple(_known_lookup(part.strip(), place) for part in written.split(" or ")) for written in pieces[1::2]
+        tuple(_read_lookup(part.strip(), place) for part in written.split(" or ")) for written in pieces[1::2]
     )
     asks = any(all(_may_find_nothing(one) for one in alternatives) for alternatives in placeholders)
     return TextNode(tuple(pieces[::2]), placeholders, place, asks)
-
-
-def _known_lookup(text: str, place: Located) -> Lookup:
-    lookup = _read_lookup(text)
-    if lookup is None:
-        place.refuse(f"the placeholder <{text}> has no form that is known; see docs/mapping-language.md")
-    return lookup
 
 
 def fixed_code(place: Located) -> str | None:
