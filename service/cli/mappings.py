@@ -11,7 +11,7 @@ from typing import Annotated
 import typer
 
 from service.cli.read_environment import settings_or_stop, stop
-from service.conformance.make_examples import EXAMPLE_INSTALLATION
+from service.conformance.gather_examples import EXAMPLE_INSTALLATION
 from service.conformance.plan_profiles import unprofiled_types
 from service.conformance.write_package import build_package, write_package
 from service.data_folders import data_folder

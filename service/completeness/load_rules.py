@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from service.completeness.case_facts import FACTS
 from service.problems import MappingFault, WrongMapping
 from service.records.assessment import Importance
-from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
+from service.vocabulary.conditions import Condition, read_condition
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.yaml_tree import Located
 
@@ -158,10 +158,11 @@ class _Reader:
     def _condition(self, members: Mapping[str, Located], name: str) -> Condition | None:
         if name not in members:
             return None
-        unknown = sorted(asked for asked in names_asked_for(members[name]) if not self._is_known(asked))
+        condition = read_condition(members[name])
+        unknown = sorted(asked for asked in condition.names if not self._is_known(asked))
         if unknown:
             members[name].refuse(f"a condition cannot ask for {', '.join(map(repr, unknown))} here")
-        return compile_condition(members[name])
+        return condition
 
     def _is_known(self, name: str) -> bool:
         head, _, tail = name.partition(".")
@@ -176,5 +177,5 @@ class _Reader:
 
     def _refuse_event_names(self, place: Located) -> None:
         """Refuse a question about an event where the rule is asked before there is one."""
-        if any(name.startswith("event.") for name in names_asked_for(place)):
+        if any(name.startswith("event.") for name in read_condition(place).names):
             place.refuse("the rule is about a whole event, so 'when' cannot ask for fields of it")

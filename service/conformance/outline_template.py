@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
-from service.mapping.placeholders import PLACEHOLDER, can_be_absent
 from service.vocabulary.code_tables import CodeTable, Concept
 from service.vocabulary.fields import FieldDefinition
-from service.vocabulary.yaml_tree import Located
+from service.vocabulary.template_language import (
+    Absence,
+    FieldValue,
+    FixedCode,
+    ListNode,
+    Lookup,
+    ObjectNode,
+    ReferenceTo,
+    ResourceNode,
+    TemplateNode,
+    TextNode,
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +107,6 @@ class Setting:
 
     fields: Mapping[str, FieldDefinition]
     tables: Mapping[str, CodeTable]
-    fragments: Mapping[str, Located]
     reference_types: Mapping[str, frozenset[str]]
     always: frozenset[str]
     always_referred: frozenset[str]
@@ -112,136 +121,85 @@ class ResourceOutline:
     says_absence: bool
 
 
-@dataclass(slots=True)
-class _Condition:
-    """Which fields a `when` promises: all of `present`; at least one of `any_of`, where that is not empty."""
-
-    present: set[str] = field(default_factory=set)
-    any_of: set[str] = field(default_factory=set)
-
-
-def _promises(place: Located | None) -> _Condition:
-    promised = _Condition()
-    if place is None:
-        return promised
-    members = place.members()
-    if "present" in members:
-        promised.present.add(members["present"].text())
-    if "field" in members and ("is" in members or "in" in members):
-        promised.present.add(members["field"].text())
-    for part in members["all"].items() if "all" in members else ():
-        promised.present |= _promises(part).present
-    if "any" in members:
-        parts = [part.members() for part in members["any"].items()]
-        if all(set(part) == {"present"} for part in parts):
-            promised.any_of = {part["present"].text() for part in parts}
-    return promised
-
-
-class TemplateReader:
-    """Reads the outlines of the templates of one record."""
+class TemplateOutliner:
+    """Outlines the templates of one record."""
 
     def __init__(self, setting: Setting) -> None:
         self._setting = setting
-        self._promised = _Condition()
+        self._promised = frozenset[str]()
 
-    def read(self, resource: Located, when: Located | None) -> ResourceOutline:
-        """Return the outline of the resource template at `resource`, which is made where `when` holds."""
-        self._promised = _promises(when)
-        members = self._with_fragment(resource)
-        resource_type = members.pop("resourceType").text()
-        parts = self._parts(members)
-        return ResourceOutline(resource_type, parts.members, parts.says_absence)
+    def outline(self, resource: ResourceNode) -> ResourceOutline:
+        """Return the outline of the resources of one template, as they are where its `when` holds."""
+        self._promised = resource.when.promised if resource.when is not None else frozenset()
+        parts = self._parts(resource.members)
+        members = dict(parts.members)
+        if resource.stands_on_components:
+            members["component"] = _at_least_one(members["component"])
+        return ResourceOutline(resource.resource_type, members, parts.says_absence)
 
-    def _with_fragment(self, place: Located) -> dict[str, Located]:
-        members = dict(place.members())
-        like = members.pop("$like", None)
-        return members if like is None else {**self._with_fragment(self._setting.fragments[like.text()]), **members}
+    def _outline(self, node: TemplateNode) -> Outline:
+        match node:
+            case ObjectNode():
+                return self._object(node)
+            case ListNode():
+                return _repeated([self._outline(item) for item in node.items])
+            case TextNode():
+                return self._text(node)
+        return Outline(Fixed(node.value), always=True, asks=False)
 
-    def _outline(self, place: Located) -> Outline:
-        if isinstance(place.value, dict):
-            return self._object(place)
-        if isinstance(place.value, list):
-            return self._array([self._outline(item) for item in place.items()])
-        if isinstance(place.value, str):
-            return self._text(place.value)
-        return Outline(Fixed(place.value), always=True, asks=False)
-
-    def _object(self, place: Located) -> Outline:
-        members = self._with_fragment(place)
-        is_conditional = members.pop("$when", None) is not None
-        parts = _only_for_its_value(self._parts(members))
+    def _object(self, node: ObjectNode) -> Outline:
+        parts = _only_for_its_value(self._parts(node.members))
         outlines = list(parts.members.values())
-        asks = is_conditional or any(outline.asks for outline in outlines)
         # So the compiled template renders it: constants alone stand always, else one that asks must be there.
         is_there = parts.says_absence or any(outline.is_sure for outline in outlines)
         fixed = {name: outline.content for name, outline in parts.members.items()}
         content: Content = parts
-        if not asks and all(isinstance(one, Fixed) and one.concept is None for one in fixed.values()):
+        if not node.asks and all(isinstance(one, Fixed) and one.concept is None for one in fixed.values()):
             content = Fixed({name: one.value for name, one in fixed.items() if isinstance(one, Fixed)})
         return Outline(
             content,
-            always=not is_conditional and (is_there or not asks),
-            asks=asks,
+            always=node.when is None and (is_there or not node.asks),
+            asks=node.asks,
             names=_names(outlines),
             denied=_denied(outlines),
         )
 
-    def _parts(self, places: Mapping[str, Located]) -> Parts:
-        members = {name: self._outline(place) for name, place in places.items()}
+    def _parts(self, nodes: Mapping[str, TemplateNode]) -> Parts:
+        members = {name: self._outline(node) for name, node in nodes.items()}
         return Parts(members, says_absence=bool(_denied(members.values()) & _names(members.values())))
 
-    def _array(self, items: list[Outline]) -> Outline:
-        names = _names(items)
-        one_is_there = bool(self._promised.any_of) and self._promised.any_of <= names
-        return Outline(
-            Several(tuple(items)),
-            always=one_is_there or any(item.always for item in items),
-            asks=any(item.asks for item in items),
-            names=names,
-        )
-
-    def _text(self, text: str) -> Outline:
-        parts = PLACEHOLDER.split(text)
-        if len(parts) == 1:
-            return Outline(Fixed(text), always=True, asks=False)
-        alternatives = [[self._alternative(one.strip()) for one in inner.split(" or ")] for inner in parts[1::2]]
-        asks = can_be_absent(text)
-        always = not asks or all(_one_is_there(alternative) for alternative in alternatives)
-        is_whole = len(parts) == 3 and not parts[0] and not parts[2]
-        content = _merged([one.content for one in alternatives[0]]) if is_whole else Anything()
-        every = [one for alternative in alternatives for one in alternative]
+    def _text(self, node: TextNode) -> Outline:
+        placeholders = [[self._looked_up(one) for one in alternatives] for alternatives in node.placeholders]
+        always = not node.asks or all(_one_is_there(alternatives) for alternatives in placeholders)
+        content = _merged([one.content for one in placeholders[0]]) if node.is_whole else Anything()
+        every = [one for alternatives in placeholders for one in alternatives]
         return Outline(
             content,
             always,
-            asks,
+            node.asks,
             names=_names(every),
             denied=frozenset() if always else _denied(every),
         )
 
-    def _alternative(self, text: str) -> Outline:
-        match text.split():
-            case ["code", name]:
+    def _looked_up(self, lookup: Lookup) -> Outline:
+        match lookup:
+            case FixedCode(name=name, is_coding=is_coding):
                 concept = self._concept(name)
-                return Outline(Fixed(concept.codeable_concept, concept), always=True, asks=False)
-            case ["coding", name]:
-                return Outline(Fixed(self._concept(name).coding), always=True, asks=False)
-            case ["reference", name]:
+                content: Content = Fixed(concept.coding) if is_coding else Fixed(concept.codeable_concept, concept)
+                return Outline(content, always=True, asks=False)
+            case ReferenceTo(name=name):
                 types = self._setting.reference_types.get(name, frozenset())
-                content: Content = Refers(types) if types else Anything()
+                content = Refers(types) if types else Anything()
                 return Outline(content, always=name in self._setting.always_referred, asks=True)
-            case ["absent" | "why-absent", name]:
+            case Absence(name=name):
                 return Outline(Anything(), always=False, asks=True, denied=frozenset({name}))
-            case [name, "as", "concept"]:
+            case FieldValue(name=name, form="concept"):
                 table = self._field(name).table
-                return self._looked(Coded(table) if table else Anything(), name)
-            case [name, "as", "quantity"]:
-                return self._looked(self._measured(name), name)
-            case [name, "as", "quantity", "in", _]:
-                return self._looked(Measured((), name), name)
-            case [name, *_]:
-                return self._looked(Anything(), name)
-        return Outline(Anything(), always=False, asks=True)
+                return self._field_value(Coded(table) if table else Anything(), name)
+            case FieldValue(name=name, form="quantity", unit_field=unit_field):
+                return self._field_value(Measured((), name) if unit_field else self._measured(name), name)
+            case FieldValue(name=name):
+                return self._field_value(Anything(), name)
 
     def _concept(self, name: str) -> Concept:
         table, _, concept = name.partition(".")
@@ -256,14 +214,31 @@ class TemplateReader:
             return Measured(tuple(unit.text() for unit in definition.place.required("units").items()), name)
         return Measured((definition.unit,), name) if definition.unit else Anything()
 
-    def _looked(self, content: Content, name: str) -> Outline:
+    def _field_value(self, content: Content, name: str) -> Outline:
         definition = self._setting.fields.get(name)
         is_there = (
             name in self._setting.always
-            or name in self._promised.present
+            or name in self._promised
             or (definition is not None and definition.required and not name.startswith("case."))
         )
         return Outline(content, always=is_there, asks=True, names=frozenset({name}))
+
+
+def _repeated(items: Sequence[Outline]) -> Outline:
+    return Outline(
+        Several(tuple(items)),
+        always=any(item.always for item in items),
+        asks=any(item.asks for item in items),
+        names=_names(items),
+    )
+
+
+def _at_least_one(outline: Outline) -> Outline:
+    """Return the outline of an element that repeats at least once; where it can only once, its item is there."""
+    match outline.content:
+        case Several((only,)):
+            return replace(outline, content=Several((replace(only, always=True),)), always=True)
+    return replace(outline, always=True)
 
 
 def _names(outlines: Iterable[Outline]) -> frozenset[str]:

@@ -7,26 +7,13 @@ from dataclasses import dataclass
 
 from service.conformance.base_snapshots import has_base_snapshot
 from service.conformance.canonical import canonical, fhir_id
-from service.conformance.outline_template import ResourceOutline, Setting, TemplateReader
+from service.conformance.outline_template import ResourceOutline, Setting, TemplateOutliner
 from service.mapping.apply_mapping import RecordMapping
 from service.mapping.load_mappings import Mappings
+from service.vocabulary.computed_names import always_in
 from service.vocabulary.load_vocabulary import Vocabulary
-from service.vocabulary.yaml_tree import Located
+from service.vocabulary.template_language import ResourceNode
 
-_OF_EVERY_RECORD = frozenset({"resource_id", "installation", "record_key"})
-_OF_AN_EVENT = _OF_EVERY_RECORD | {
-    "received",
-    "version",
-    "activity",
-    "content_hash",
-    "time",
-    "own_references",
-    "case_id",
-}
-_OF_A_CHECK = _OF_EVERY_RECORD | {
-    *("received", "version", "activity", "content_hash", "time", "own_references", "device_id", "check_id"),
-}
-_OF_A_SEGMENT = frozenset({"segment_start", "segment_end", "segment_components"})
 _IN_A_CASE = frozenset({"patient", "resuscitation"})
 
 
@@ -61,12 +48,12 @@ class _Group:
 
 def _groups(mappings: Mappings) -> list[_Group]:
     return [
-        _Group("", mappings.events, _OF_AN_EVENT | _OF_A_SEGMENT, _IN_A_CASE),
-        _Group("", mappings.spans, _OF_EVERY_RECORD | {"case_id", "span_status"}, _IN_A_CASE),
-        _Group("", {"case": mappings.case}, _OF_EVERY_RECORD | {"case_id", "received"}, _IN_A_CASE),
-        _Group("", {"device": mappings.device}, _OF_EVERY_RECORD | {"device_id", "received"}, frozenset()),
-        _Group("", {"check": mappings.check}, _OF_A_CHECK | {"outcome"}, frozenset({"device"})),
-        _Group("check-item", mappings.check_items, _OF_A_CHECK, frozenset({"device"})),
+        _Group("", mappings.events, always_in("event"), _IN_A_CASE),
+        _Group("", mappings.spans, always_in("span"), _IN_A_CASE),
+        _Group("", {"case": mappings.case}, always_in("case"), _IN_A_CASE),
+        _Group("", {"device": mappings.device}, always_in("device"), frozenset()),
+        _Group("", {"check": mappings.check}, always_in("check"), frozenset({"device"})),
+        _Group("check-item", mappings.check_items, always_in("check_item"), frozenset({"device"})),
     ]
 
 
@@ -75,9 +62,8 @@ def _anchor_types(vocabulary: Vocabulary, mappings: Mappings) -> dict[str, froze
     types = {template.role: frozenset({template.resource_type}) for template in mappings.case.templates}
     types["device"] = frozenset(template.resource_type for template in mappings.device.templates)
     for name, mapping in mappings.spans.items():
-        rule = vocabulary.spans[name].span
-        if rule is not None:
-            types[rule.anchor] = frozenset(template.resource_type for template in mapping.templates)
+        anchor = vocabulary.spans[name].span.anchor
+        types[anchor] = frozenset(template.resource_type for template in mapping.templates)
     return types
 
 
@@ -103,41 +89,32 @@ def unprofiled_types(mappings: Mappings) -> list[str]:
 
 
 def _plan(vocabulary: Vocabulary, mappings: Mappings) -> Iterator[Profile]:
-    fragments = vocabulary.data.document("fragments.yaml").members()
     anchors = _anchor_types(vocabulary, mappings)
     case_fields = {f"case.{name}": field for name, field in vocabulary.case.fields.items()}
     for group in _groups(mappings):
         for name, mapping in group.mappings.items():
-            places = {place.required("role").text(): place.members() for place in mapping.shape.resources.items()}
             own_types = {one.role: frozenset({one.resource_type}) for one in mapping.templates}
-            surely_made = {
-                one.role
-                for one in mapping.templates
-                if one.when is None and one.each is None and one.identity is None
-            }
             setting = Setting(
                 fields={**case_fields, **mapping.shape.fields},
                 tables=vocabulary.tables,
-                fragments=fragments,
                 reference_types={**anchors, **own_types},
                 always=group.always,
-                always_referred=group.referred | surely_made,
+                always_referred=group.referred | {one.role for one in mapping.templates if one.node.is_always_made},
             )
-            reader = TemplateReader(setting)
+            outliner = TemplateOutliner(setting)
             for template in mapping.templates:
                 if not has_base_snapshot(template.resource_type):
                     continue
-                place = places[template.role]
-                outline = reader.read(place["resource"], place.get("when"))
-                identifier, title, says = _naming(group.prefix, name, mapping, template.role, place["resource"])
+                outline = outliner.outline(template.node)
+                identifier, title, says = _naming(group.prefix, name, mapping, template.node)
                 yield Profile(identifier, title, says, outline, frozenset({template.rule}))
 
 
-def _naming(prefix: str, name: str, mapping: RecordMapping, role: str, resource: Located) -> tuple[str, str, str]:
+def _naming(prefix: str, name: str, mapping: RecordMapping, node: ResourceNode) -> tuple[str, str, str]:
     """Return the id, the title and the description of a template's profile."""
-    fragment = resource.members().get("$like")
-    if fragment is not None and len(resource.members()) == 1:
-        words = fragment.text().replace("_", " ").capitalize()
-        return fhir_id(fragment.text()), words, f"{words}, as every record of its kind makes it."
-    title = mapping.shape.title if role == name else f"{mapping.shape.title}: {role.replace('_', ' ')}"
-    return fhir_id(prefix, name, role), title, mapping.shape.says
+    if node.fragment is not None:
+        words = node.fragment.replace("_", " ").capitalize()
+        return fhir_id(node.fragment), words, f"{words}, as every record of its kind makes it."
+    shape = mapping.shape
+    title = shape.title if node.role == name else f"{shape.title}: {node.role.replace('_', ' ')}"
+    return fhir_id(prefix, name, node.role), title, shape.says

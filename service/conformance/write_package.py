@@ -14,7 +14,7 @@ from typing import Any
 from service import __version__
 from service.conformance.canonical import FHIR_VERSION, PACKAGE_NAME, PUBLISHER
 from service.conformance.define_extension import define_device_time
-from service.conformance.make_examples import make_examples
+from service.conformance.gather_examples import gather_examples
 from service.conformance.plan_profiles import plan_profiles
 from service.conformance.write_guide import destination_requirements, implementation_guide
 from service.conformance.write_profile import write_profile
@@ -58,7 +58,7 @@ def build_package(stages: Stages, example_folder: Path) -> FhirPackage:
         *words.concept_maps(),
         destination_requirements(stages.mappings, profiles),
     ]
-    examples = make_examples(stages, example_folder, profiles)
+    examples = gather_examples(stages, example_folder, profiles)
     conformance.sort(key=_place)
     guide = implementation_guide(conformance, examples)
     return FhirPackage(tuple(sorted([*conformance, guide], key=_place)), tuple(examples))

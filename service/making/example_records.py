@@ -74,7 +74,7 @@ def example_event(stages: Stages, kind: str) -> dict[str, Any]:
 def _span_events(stages: Stages, name: str) -> list[dict[str, Any]]:
     """Return the fewest events that begin and end a span, one after the other."""
     rule = stages.vocabulary.spans[name].span
-    kinds = [] if rule is None else [sorted(rule.starts - {"case"})[:1], sorted(rule.ends)[:1]]
+    kinds = [sorted(rule.starts - {"case"})[:1], sorted(rule.ends)[:1]]
     return [
         {**example_event(stages, kind), "id": f"e-{number}", "at": f"2031-03-02T10:0{number}:00+01:00"}
         for number, kind in enumerate((kind for some in kinds for kind in some), start=1)

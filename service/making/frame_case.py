@@ -52,7 +52,7 @@ def frame_case(stages: Stages, case_id: str, content: Mapping[str, Any], opened_
     anchors = {
         shape.span.anchor: span_reference(stages, case_id, name, CASE)
         for name, shape in stages.vocabulary.spans.items()
-        if shape.span is not None and CASE in shape.span.starts
+        if CASE in shape.span.starts
     }
     made = stages.mappings.case.apply(stages.source, ("case", case_id), {**values, **reference_values(anchors)})
     references = {resource.role: resource.reference for resource in made} | anchors

@@ -90,8 +90,8 @@ def _span_references(stages: Stages, case_id: str, spans: Iterable[Span]) -> dic
     """Return, for each event that has a part in a span, the references by the anchors' names."""
     references: dict[str, dict[str, str]] = {}
     for span in spans:
-        rule = stages.vocabulary.spans[span.name].span
-        if rule is not None and span.start != CASE:
+        if span.start != CASE:
+            rule = stages.vocabulary.spans[span.name].span
             literal = span_reference(stages, case_id, span.name, span.start)
             for event in span.events:
                 references.setdefault(event.id, {})[rule.anchor] = literal
@@ -126,10 +126,7 @@ def make_events(
 def make_timeline(stages: Stages, frame: CaseFrame, timeline: Timeline) -> list[RecordResource]:
     """Return the resources of all events of a case and of the spans among them, those of the case left out."""
     spans = [
-        span
-        for name, shape in stages.vocabulary.spans.items()
-        if shape.span is not None
-        for span in find_spans(name, shape.span, timeline)
+        span for name, shape in stages.vocabulary.spans.items() for span in find_spans(name, shape.span, timeline)
     ]
     made = make_events(stages, frame, timeline, spans, timeline.events)
     return made + [resource for span in spans for resource in make_span(stages, frame, span, timeline)]

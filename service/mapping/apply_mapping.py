@@ -6,12 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.mapping.compile_template import Node
+from service.mapping.compile_template import Element
 from service.mapping.placeholders import Values
 from service.mapping.resource_ids import resource_id
-from service.vocabulary.conditions import Condition
 from service.vocabulary.record_shapes import RecordShape
-from service.vocabulary.yaml_tree import Located
+from service.vocabulary.template_language import ResourceNode
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,24 +34,32 @@ class MadeResource:
 
 @dataclass(frozen=True, slots=True)
 class ResourceTemplate:
-    """The template of one resource of a record; with `each`, of one resource for every item of a computed list.
+    """The compiled template of one resource of a record; what was written is in `node`.
 
-    `asked` are the names that `when` asks for, `place` is where the template stands.
+    `components` are those of which one must be there for the resource to be made; where there are none, it is made.
+    `asked` are the names on whose values it hangs that it is made.
     """
 
+    node: ResourceNode
     role: str
     resource_type: str
-    when: Condition | None
-    each: str | None
-    identity: Sequence[Node] | None
-    members: Sequence[tuple[str, Node]]
+    identity: Sequence[Element] | None
+    members: Sequence[tuple[str, Element]]
+    components: Sequence[Element]
     rule: str
     asked: tuple[str, ...]
-    place: Located
+
+    def is_made(self, values: Values) -> bool:
+        """Return whether a record with these values makes the resource at all."""
+        when = self.node.when
+        if when is not None and not when.holds(values):
+            return False
+        return not self.components or any(one.render(values) is not None for one in self.components)
 
     def items(self, values: Values) -> Sequence[Mapping[str, Any]]:
         """Return what the resources are made for beside the values: one for each item, else one of nothing more."""
-        return _NOTHING_MORE if self.each is None else values.get(self.each, ())
+        each = self.node.each
+        return _NOTHING_MORE if each is None else values.get(each, ())
 
 
 _NOTHING_MORE: tuple[Mapping[str, Any], ...] = ({},)
@@ -85,7 +92,7 @@ class RecordMapping:
         chosen: list[Chosen] = []
         own: list[dict[str, str]] = []
         for template in self.templates:
-            if template.when is not None and not template.when(values):
+            if not template.is_made(values):
                 continue
             # A Provenance is about something; where a site has dropped all else of a record, there is none.
             if template.resource_type == "Provenance" and not own and not values.get("member_references"):
@@ -111,7 +118,7 @@ def _identify(
     if template.identity is None:
         role = template.role if number == 1 else f"{template.role}-{number}"
         return resource_id((source, *identity, role))
-    parts = [node.render(values) for node in template.identity]
+    parts = [element.render(values) for element in template.identity]
     return None if None in parts else resource_id((source, *parts))
 
 
@@ -122,8 +129,8 @@ def _render(
         scope = {**scope, **item}
     scope["resource_id"] = made_id
     body: dict[str, Any] = {"resourceType": template.resource_type, "id": made_id}
-    for name, node in template.members:
-        value = node.render(scope)
+    for name, element in template.members:
+        value = element.render(scope)
         if value is not None:
             body[name] = value
     return MadeResource(template.resource_type, made_id, template.role, template.rule, body)

@@ -1,9 +1,4 @@
-"""Compiles a resource template (YAML shaped like the resource) into nodes that render the record's values.
-
-Beside the elements of FHIR, a mapping in a template may hold
-
-    $when: CONDITION     the element is left out unless the condition holds
-    $like: NAME          the members of that fragment (fragments.yaml) are taken over; own members win
+"""Compiles the nodes of a template into elements that render the record's values.
 
 An element that asks for values and finds none of them is left out, so that a component whose measurement is
 missing vanishes with its code.
@@ -12,43 +7,21 @@ missing vanishes with its code.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Protocol
+from dataclasses import dataclass
+from typing import Any
 
-from service.mapping.compile_text import CompiledText, compile_text
-from service.mapping.element_origins import ElementOrigin, Origin, looked_up_elements, origin_of
-from service.mapping.placeholders import Getter, PlaceholderCompiler, Scope, Values, can_be_absent
-from service.problems import MappingFault, WrongMapping
-from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
+from service.mapping.placeholders import Finder, Getter, PlaceholderCompiler, Scope, Values, as_text
+from service.problems import MappingFault, gathered
+from service.vocabulary.computed_names import COMPUTED_NAMES
+from service.vocabulary.conditions import Condition
+from service.vocabulary.template_language import (
+    FixedCode,
+    ListNode,
+    ObjectNode,
+    TemplateNode,
+    TextNode,
+)
 from service.vocabulary.yaml_tree import Located
-
-
-class Node(Protocol):
-    """One element of a template."""
-
-    @property
-    def asks(self) -> bool:
-        """Return whether the element looks up anything that a record may lack."""
-
-    @property
-    def place(self) -> Located:
-        """Return the line of the template that it is compiled from."""
-
-    def render(self, values: Values) -> Any:
-        """Return the element for these values; None where it is left out."""
-
-    def origin(self, values: Values) -> Origin:
-        """Return where the element's own value comes from; an element with members has none of its own."""
-
-    @property
-    def is_constant(self) -> bool:
-        """Return whether every record gets the same element."""
-
-    def constants(self) -> Iterator[Any]:
-        """Yield the elements, itself or inside it, that every record gets alike; they are one object for all."""
-
-    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
-        """Yield the origin of every element that `render` gives, in its order."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,82 +30,45 @@ class Constant:
 
     value: Any
     place: Located
-    parts: Mapping[str, Node] | Sequence[Node] = ()
-    asks: bool = False
-    is_constant: bool = True
+    parts: Mapping[str, Element] | Sequence[Element] = ()
 
-    def render(self, values: Values) -> Any:  # noqa: ARG002 - the protocol's argument; a constant needs none.
+    def render(self, values: Values) -> Any:  # noqa: ARG002 - what every element takes; a constant needs none.
         """Return the constant."""
         return self.value
-
-    def constants(self) -> Iterator[Any]:
-        """Yield the constant."""
-        yield self.value
-
-    def origin(self, values: Values) -> Origin:  # noqa: ARG002 - as above.
-        """Return that it is constant."""
-        return Origin((), ("constant",))
-
-    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
-        """Yield the places of the constant's parts."""
-        if isinstance(self.parts, Mapping):
-            for name, node in self.parts.items():
-                yield from node.explain(values, f"{path}.{name}")
-        elif self.parts:
-            yield from _explain_items(self.parts, values, path)
-        else:
-            yield ElementOrigin(path, self.origin(values), self.place)
 
 
 @dataclass(frozen=True, slots=True)
 class Looked:
-    """An element that is looked up."""
+    """An element that is looked up; `placeholders` are the alternatives of each placeholder in its text.
+
+    `is_fixed` holds for one code of the tables and nothing else, which is one object for every record.
+    """
 
     render: Getter
-    text: CompiledText
+    placeholders: tuple[tuple[Finder, ...], ...]
+    is_fixed: bool
     place: Located
-    asks: bool = True
-    is_constant: bool = False
-
-    def constants(self) -> Iterator[Any]:
-        """Yield the concept that it always gives, if it is such a one."""
-        if self.is_constant:
-            yield self.render({})
-
-    def origin(self, values: Values) -> Origin:
-        """Return which of the alternatives was found, and the fields that it looked at."""
-        return origin_of(self.text, values)
-
-    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
-        """Yield the element with the codings in it, which come from the code tables."""
-        yield from looked_up_elements(self.text, values, path, self.place)
 
 
 class Object:
     """An element with members."""
 
-    __slots__ = ("_asked", "_is_asking", "_members", "_nodes", "_when", "asks", "place")
+    __slots__ = ("_is_asking", "_rendered", "members", "place", "when")
 
-    is_constant = False
-
-    def __init__(
-        self, members: Mapping[str, Node], when: Condition | None, asked: Sequence[str], place: Located
-    ) -> None:
-        self._members = [(name, node.render, node.asks) for name, node in members.items()]
-        self._nodes = members
-        self._when = when
-        self._asked = tuple(asked)
-        self._is_asking = any(node.asks for node in members.values())
-        self.asks = when is not None or self._is_asking
-        self.place = place
+    def __init__(self, node: ObjectNode, members: Mapping[str, Element]) -> None:
+        self._rendered = [(name, element.render, node.members[name].asks) for name, element in members.items()]
+        self._is_asking = any(asks for _, _, asks in self._rendered)
+        self.members = members
+        self.when = node.when
+        self.place = node.place
 
     def render(self, values: Values) -> Any:
         """Return the members that have a value; None where members ask and none of them finds anything."""
-        if self._when is not None and not self._when(values):
+        if self.when is not None and not self.when.holds(values):
             return None
         rendered: dict[str, Any] = {}
         found = not self._is_asking
-        for name, render, asks in self._members:
+        for name, render, asks in self._rendered:
             value = render(values)
             if value is not None:
                 rendered[name] = value
@@ -140,56 +76,21 @@ class Object:
                     found = True
         return rendered if found else None
 
-    def constants(self) -> Iterator[Any]:
-        """Yield the constants of the members."""
-        for node in self._nodes.values():
-            yield from node.constants()
-
-    def origin(self, values: Values) -> Origin:  # noqa: ARG002 - the protocol's argument.
-        """Return nothing of its own."""
-        return Origin((), ())
-
-    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
-        """Yield the origins of the members that have a value; they hang on the fields of `$when` too."""
-        if self.render(values) is None:
-            return
-        for name, node in self._nodes.items():
-            if node.render(values) is not None:
-                for element in node.explain(values, f"{path}.{name}"):
-                    yield replace(element, when=(*self._asked, *element.when)) if self._asked else element
-
-
-def _explain_items(nodes: Sequence[Node], values: Values, path: str) -> Iterator[ElementOrigin]:
-    """Yield the origins of a list's items by the places that they have in it."""
-    index = 0
-    for node in nodes:
-        value = node.render(values)
-        if isinstance(value, list):
-            for _ in value:
-                yield ElementOrigin(f"{path}[{index}]", node.origin(values), node.place)
-                index += 1
-        elif value is not None:
-            yield from node.explain(values, f"{path}[{index}]")
-            index += 1
-
 
 class Array:
     """An element that repeats."""
 
-    __slots__ = ("_items", "_nodes", "asks", "place")
+    __slots__ = ("_rendered", "items", "place")
 
-    is_constant = False
-
-    def __init__(self, items: list[Node], place: Located) -> None:
-        self._items = [node.render for node in items]
-        self._nodes = items
-        self.asks = any(node.asks for node in items)
+    def __init__(self, items: Sequence[Element], place: Located) -> None:
+        self._rendered = [element.render for element in items]
+        self.items = items
         self.place = place
 
     def render(self, values: Values) -> Any:
         """Return the items that have a value; None where there are none. An item that is a list is spliced in."""
         rendered: list[Any] = []
-        for render in self._items:
+        for render in self._rendered:
             value = render(values)
             if isinstance(value, list):
                 rendered.extend(value)
@@ -197,80 +98,111 @@ class Array:
                 rendered.append(value)
         return rendered or None
 
-    def constants(self) -> Iterator[Any]:
-        """Yield the constants of the items."""
-        for node in self._nodes:
-            yield from node.constants()
 
-    def origin(self, values: Values) -> Origin:  # noqa: ARG002 - the protocol's argument.
-        """Return nothing of its own."""
-        return Origin((), ())
+Element = Constant | Looked | Object | Array
+"""One element of a template, compiled: `render` gives it for the values of a record, None where it is left out."""
 
-    def explain(self, values: Values, path: str) -> Iterator[ElementOrigin]:
-        """Yield the origins of the items that have a value."""
-        yield from _explain_items(self._nodes, values, path)
+
+def leaves_of(element: Element) -> Iterator[Constant | Looked]:
+    """Yield what an element consists of at last: what is constant, and what is looked up."""
+    match element:
+        case Object():
+            for member in element.members.values():
+                yield from leaves_of(member)
+        case Array():
+            for item in element.items:
+                yield from leaves_of(item)
+        case _:
+            yield element
+
+
+def is_constant(element: Element) -> bool:
+    """Return whether an element is one object for every record."""
+    return isinstance(element, Constant) or (isinstance(element, Looked) and element.is_fixed)
 
 
 class TemplateCompiler:
-    """Compiles the templates of one record shape and collects every fault of them."""
+    """Compiles the templates of one record shape, and adds every fault of them to `faults`."""
 
-    def __init__(self, scope: Scope, fragments: Mapping[str, Located]) -> None:
+    def __init__(self, scope: Scope, faults: list[MappingFault]) -> None:
         self._scope = scope
         self._placeholders = PlaceholderCompiler(scope)
-        self._fragments = fragments
-        self.faults: list[MappingFault] = []
+        self._faults = faults
 
-    def condition(self, place: Located) -> Condition:
-        """Return the condition at `place`, whose names must be fields or computed names."""
-        for name in sorted(names_asked_for(place)):
-            if name not in self._scope.fields and name not in self._scope.computed:
-                self.faults.append(place.fault(f"there is no field {name!r} here"))
+    def check_condition(self, condition: Condition | None) -> None:
+        """Note a fault for every name that a condition asks for and that is neither a field nor a computed name."""
+        if condition is None:
+            return
+        for name in sorted(condition.names):
+            if name not in self._scope.fields and name not in COMPUTED_NAMES:
+                self._faults.append(condition.place.fault(f"there is no field {name!r} here"))
             self._scope.used.add(name)
-        return compile_condition(place)
 
-    def node(self, place: Located) -> Node:
-        """Return the node for the element at `place`; a fault in it is noted, and the rest is still read."""
-        try:
-            if isinstance(place.value, dict):
-                return self._object(place)
-            if isinstance(place.value, list):
-                return self._array(place)
-            if isinstance(place.value, str):
-                text = compile_text(self._placeholders, place)
-                if text is None:
-                    return Constant(place.value, place)
-                return Looked(text.get, text, place, asks=can_be_absent(place.value), is_constant=text.is_fixed)
-            if place.value is None:
-                place.refuse("an element without a value is left out of a template")
-        except WrongMapping as wrong:
-            self.faults.extend(wrong.faults)
-        return Constant(place.value, place)
+    def compile(self, node: TemplateNode) -> Element:
+        """Return the element of a node; a fault in it is noted, and the rest is still compiled."""
+        match node:
+            case ObjectNode():
+                return self._object(node)
+            case ListNode():
+                elements = [self.compile(item) for item in node.items]
+                if all(is_constant(element) for element in elements):
+                    return Constant([element.render({}) for element in elements], node.place, elements)
+                return Array(elements, node.place)
+            case TextNode():
+                with gathered(self._faults):
+                    return self._text(node)
+        return Constant(node.place.value, node.place)
 
-    def _object(self, place: Located) -> Node:
-        members = self.with_fragment(place)
-        asked = sorted(names_asked_for(members["$when"])) if "$when" in members else []
-        when = self.condition(members.pop("$when")) if "$when" in members else None
-        unknown = [name for name in members if name.startswith("$")]
-        for name in unknown:
-            self.faults.append(members[name].fault(f"{name!r} is not known; known are: $when, $like"))
-        nodes = {name: self.node(member) for name, member in members.items()}
-        if when is None and all(node.is_constant for node in nodes.values()):
-            return Constant({name: node.render({}) for name, node in nodes.items()}, place, nodes)
-        return Object(nodes, when, asked, place)
+    def _text(self, node: TextNode) -> Looked:
+        placeholders = tuple(
+            tuple(self._placeholders.compile(one, node.place) for one in alternatives)
+            for alternatives in node.placeholders
+        )
+        is_fixed = node.is_whole and isinstance(node.placeholders[0][0], FixedCode)
+        return Looked(_compile_text(node, placeholders), placeholders, is_fixed, node.place)
 
-    def _array(self, place: Located) -> Node:
-        nodes = [self.node(item) for item in place.items()]
-        if all(node.is_constant for node in nodes):
-            return Constant([node.render({}) for node in nodes], place, nodes)
-        return Array(nodes, place)
+    def _object(self, node: ObjectNode) -> Element:
+        self.check_condition(node.when)
+        members = {name: self.compile(member) for name, member in node.members.items()}
+        if node.when is None and all(is_constant(element) for element in members.values()):
+            return Constant({name: element.render({}) for name, element in members.items()}, node.place, members)
+        return Object(node, members)
 
-    def with_fragment(self, place: Located) -> dict[str, Located]:
-        """Return the members at `place` after those of the fragment that `$like` names, which they overrule."""
-        members = dict(place.members())
-        like = members.pop("$like", None)
-        if like is None:
-            return members
-        fragment = self._fragments.get(like.text())
-        if fragment is None:
-            like.refuse(f"there is no fragment {like.text()!r} in fragments.yaml")
-        return {**self.with_fragment(fragment), **members}
+
+def _first_of(finders: Sequence[Finder]) -> Getter:
+    """Return the getter of the first alternative that finds something."""
+    if len(finders) == 1:
+        return finders[0].get
+    getters = [finder.get for finder in finders]
+
+    def first(values: Values) -> Any:
+        for getter in getters:
+            value = getter(values)
+            if value is not None:
+                return value
+        return None
+
+    return first
+
+
+def _compile_text(node: TextNode, placeholders: Sequence[Sequence[Finder]]) -> Getter:
+    """Return what a text gives for a record: the value of the one placeholder that it is, else a text.
+
+    It gives None where a placeholder in it finds nothing.
+    """
+    getters = [_first_of(alternatives) for alternatives in placeholders]
+    if node.is_whole:
+        return getters[0]
+    begin, *afters = node.pieces
+    rest = tuple(zip(getters, afters, strict=True))
+
+    def get(values: Values) -> Any:
+        text = begin
+        for getter, after in rest:
+            value = getter(values)
+            if value is None:
+                return None
+            text += (value if type(value) is str else as_text(value)) + after
+        return text
+
+    return get

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from service.mapping.apply_mapping import MadeResource, RecordMapping, ResourceTemplate
-from service.mapping.element_origins import ElementOrigin, Origin
+from service.mapping.element_origins import CONSTANT, ElementOrigin, Origin, explain_element, origin_of
 from service.mapping.load_mappings import Mappings
 from service.mapping.placeholders import Values
 from service.vocabulary.yaml_tree import Located
@@ -48,44 +48,31 @@ class ExplainedMapping(RecordMapping):
         for resource, (template, made_id, item) in zip(made, chosen, strict=True):
             elements = tuple(_explain(self, template, {**scope, **item, "resource_id": made_id}))
             self.explained[resource.reference] = ExplainedResource(
-                resource, template.place, template.asked, elements
+                resource, template.node.place, template.asked, elements
             )
         return made
 
 
 def _explain(mapping: RecordMapping, template: ResourceTemplate, values: Values) -> Iterator[ElementOrigin]:
     name = template.resource_type
-    yield ElementOrigin(f"{name}.resourceType", Origin((), ("constant",)), template.place)
+    yield ElementOrigin(f"{name}.resourceType", CONSTANT, template.node.place)
     fields: tuple[str, ...] = ("id",) if "id" in mapping.shape.fields else ()
     if template.identity is not None:
-        fields = tuple(dict.fromkeys(one for node in template.identity for one in node.origin(values).fields))
-    yield ElementOrigin(f"{name}.id", Origin(fields, ("resource_id",)), template.place)
-    for member, node in template.members:
-        if node.render(values) is not None:
-            yield from node.explain(values, f"{name}.{member}")
+        fields = tuple(dict.fromkeys(one for part in template.identity for one in origin_of(part, values).fields))
+    yield ElementOrigin(f"{name}.id", Origin(fields, ("resource_id",)), template.node.place)
+    for member, element in template.members:
+        if element.render(values) is not None:
+            yield from explain_element(element, values, f"{name}.{member}")
 
 
 def explaining(mappings: Mappings) -> tuple[Mappings, dict[str, ExplainedResource]]:
     """Return mappings that explain what they make, and where the explanations are kept, by reference."""
     explained: dict[str, ExplainedResource] = {}
 
-    def one(mapping: RecordMapping) -> RecordMapping:
+    def explained_mapping(mapping: RecordMapping) -> RecordMapping:
         return ExplainedMapping(mapping.shape, mapping.templates, explained)
 
-    def each(some: Mapping[str, RecordMapping]) -> dict[str, RecordMapping]:
-        return {name: one(mapping) for name, mapping in some.items()}
-
-    return (
-        Mappings(
-            events=each(mappings.events),
-            case=one(mappings.case),
-            device=one(mappings.device),
-            check=one(mappings.check),
-            check_items=each(mappings.check_items),
-            spans=each(mappings.spans),
-        ),
-        explained,
-    )
+    return mappings.changed(explained_mapping), explained
 
 
 RETRACTION = Origin((), ("retraction",))

@@ -2,67 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 from service.mapping.apply_mapping import RecordMapping, ResourceTemplate
-from service.mapping.compile_template import Node, TemplateCompiler
+from service.mapping.compile_template import Array, TemplateCompiler, is_constant, leaves_of
+from service.mapping.element_origins import fields_named_in
 from service.mapping.placeholders import Scope
 from service.problems import MappingFault, WrongMapping
-from service.vocabulary.conditions import names_asked_for
+from service.vocabulary.computed_names import ANCHORS, COMPUTED_NAMES, with_fields_behind
+from service.vocabulary.fields import FieldDefinition
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
-from service.vocabulary.yaml_tree import Located
-
-COMPUTED = frozenset(
-    {
-        "resource_id",  # The id of the resource that is being rendered.
-        "own_references",  # References to all resources of the record, Provenance left out.
-        "time",  # When it happened, on the reference clock, as far as that is known (FHIR dateTime).
-        "device_time",  # The extension with the raw time and its clock, where a device's clock gave it.
-        "received",  # When the service took the record (FHIR instant).
-        "version",  # The version of the record, 1 for the first.
-        "activity",  # What this version did, as a word: create, revise or retract.
-        "installation",  # The URI of this installation.
-        "record_key",  # The record's own key: case and event, or device and check.
-        "content_hash",  # The SHA-256 of the record's content.
-        "segments",  # Of a strip: its segments; absent where it has no samples.
-        "segment_start",  # Of a segment of a strip: when its first sample was taken (FHIR dateTime).
-        "segment_end",  # Of a segment of a strip: one period after its last sample.
-        "segment_components",  # Of a segment of a strip: a component with SampledData for each lead.
-        "document_references",  # Of a strip: references to the resources of the event that it documents.
-        "case_id",
-        "device_id",
-        "check_id",
-        "span_status",  # Of a span: in-progress or completed.
-        "started",  # Of a case or a span: the first moment (FHIR dateTime).
-        "ended",  # Of a case or a span: the last moment; absent while it goes on.
-        "outcome",  # Of a check: ready, ready_with_fault or not_ready.
-        "reasons",  # Of a check: in words, what bars use or must be followed up.
-        "member_references",  # Of a check: references to the Observations of its items.
-    }
-)
-"""Names that the service computes; templates may use them like fields."""
-
-_OF_A_STRIP = ("start", "at", "clock", "sampling_hertz", "lead", "leads", "samples_millivolts")
-
-FIELDS_BEHIND: Mapping[str, tuple[str, ...]] = {
-    "resource_id": ("id",),
-    "record_key": ("id",),
-    "check_id": ("id",),
-    "time": ("at", "clock", "checked_at"),
-    "device_time": ("at", "clock", "precision_seconds"),
-    "started": ("started_at",),
-    "segment_start": _OF_A_STRIP,
-    "segment_end": _OF_A_STRIP,
-    "segment_components": _OF_A_STRIP,
-    "document_references": ("documents",),
-}
-"""The record's own fields that a computed name is computed from, for explanations; the content hash is of all."""
-
-ANCHORS = frozenset({"patient", "encounter", "location", "resuscitation", "device", "compressions", "pacing"})
-"""What a record may refer to outside itself."""
+from service.vocabulary.template_language import ResourceNode, TemplateReader, roles_in
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +37,19 @@ class Mappings:
     def constants(self) -> Iterator[Any]:
         """Yield what the templates give every resource alike, each one object that nobody may change."""
         for template in self._templates():
-            for _, node in template.members:
-                yield from node.constants()
+            for _, element in template.members:
+                yield from (leaf.render({}) for leaf in leaves_of(element) if is_constant(leaf))
+
+    def changed(self, change: Callable[[RecordMapping], RecordMapping]) -> Mappings:
+        """Return mappings with `change` done to each."""
+        return Mappings(
+            events={name: change(mapping) for name, mapping in self.events.items()},
+            case=change(self.case),
+            device=change(self.device),
+            check=change(self.check),
+            check_items={name: change(mapping) for name, mapping in self.check_items.items()},
+            spans={name: change(mapping) for name, mapping in self.spans.items()},
+        )
 
     def _templates(self) -> Iterator[ResourceTemplate]:
         yield from (*self.case.templates, *self.device.templates, *self.check.templates)
@@ -96,114 +60,70 @@ class Mappings:
 
 def load_mappings(vocabulary: Vocabulary) -> Mappings:
     """Return the compiled mappings of `vocabulary`; WrongMapping with every fault of every file."""
-    fragments = vocabulary.data.document("fragments.yaml").members()
     faults: list[MappingFault] = []
+    reader = TemplateReader(vocabulary.data.document("fragments.yaml").members(), faults)
     case_fields = {f"case.{name}": field for name, field in vocabulary.case.fields.items()}
 
-    def compiled(shape: RecordShape, *, with_case: bool = True) -> RecordMapping:
-        mapping, found = _compile_shape(shape, vocabulary, fragments, case_fields if with_case else {})
-        faults.extend(found)
-        return mapping
+    def compiled(shape: RecordShape, more_fields: Mapping[str, FieldDefinition]) -> RecordMapping:
+        return _compile_shape(shape, vocabulary, reader.resources(shape.resources), more_fields, faults)
 
     mappings = Mappings(
-        events={name: compiled(shape) for name, shape in vocabulary.events.items()},
-        case=compiled(vocabulary.case, with_case=False),
-        device=compiled(vocabulary.device, with_case=False),
-        check=compiled(vocabulary.check, with_case=False),
-        check_items={name: compiled(shape, with_case=False) for name, shape in vocabulary.check_items.items()},
-        spans={name: compiled(shape) for name, shape in vocabulary.spans.items()},
+        events={name: compiled(shape, case_fields) for name, shape in vocabulary.events.items()},
+        case=compiled(vocabulary.case, {}),
+        device=compiled(vocabulary.device, {}),
+        check=compiled(vocabulary.check, {}),
+        check_items={name: compiled(shape, {}) for name, shape in vocabulary.check_items.items()},
+        spans={name: compiled(shape, case_fields) for name, shape in vocabulary.spans.items()},
     )
     if faults:
-        raise WrongMapping(faults)
+        # A fragment that many templates take over has its fault in one place, so it is told once.
+        raise WrongMapping(dict.fromkeys(faults))
     return mappings
 
 
 def _compile_shape(
     shape: RecordShape,
     vocabulary: Vocabulary,
-    fragments: Mapping[str, Located],
-    case_fields: Mapping[str, object],
-) -> tuple[RecordMapping, list[MappingFault]]:
-    places = shape.resources.items()
-    roles = frozenset(place.required("role").text() for place in places)
+    nodes: Sequence[ResourceNode],
+    more_fields: Mapping[str, FieldDefinition],
+    faults: list[MappingFault],
+) -> RecordMapping:
+    """Return the mapping of one shape; what is wrong in its templates, and every field that none uses, is noted."""
     scope = Scope(
-        fields={**shape.fields, **case_fields},  # type: ignore[dict-item]
-        computed=COMPUTED,
-        references=roles | ANCHORS,
+        fields={**shape.fields, **more_fields},
+        references=roles_in(shape.resources) | ANCHORS,
         tables=vocabulary.tables,
         units=vocabulary.units,
-        behind=FIELDS_BEHIND,
     )
-    compiler = TemplateCompiler(scope, fragments)
-    templates: list[ResourceTemplate] = []
-    for place in places:
-        try:
-            template = _compile_resource(place, compiler, vocabulary)
-            # What a site drops is compiled all the same: its faults count, and its fields count as used.
-            if "drop" not in place.members():
-                templates.append(template)
-        except WrongMapping as wrong:
-            compiler.faults.extend(wrong.faults)
-    used = scope.used | {name.partition(".")[0] for name in scope.used}
-    unused = [
+    compiler = TemplateCompiler(scope, faults)
+    templates = [_compile_resource(node, compiler, vocabulary) for node in nodes]
+    used = with_fields_behind(scope.used)
+    used |= {name.partition(".")[0] for name in used}
+    # What is computed from the fields of every event is computed whether the templates of a kind show it or not.
+    used |= with_fields_behind(COMPUTED_NAMES) & vocabulary.common_fields.keys()
+    faults.extend(
         definition.place.fault(f"no line of the mapping uses the field {name!r}, so its value would be lost")
         for name, definition in shape.fields.items()
-        if name not in used and name not in _USED_BY_THE_PIPELINE
-    ]
-    return RecordMapping(shape, tuple(templates)), _unique([*compiler.faults, *unused])
+        if name not in used and name != "stated_unknown"
+    )
+    # What a site drops is compiled all the same: its faults count, and its fields count as used.
+    return RecordMapping(shape, tuple(template for template in templates if not template.node.is_dropped))
 
 
-_USED_BY_THE_PIPELINE = frozenset(
-    {
-        "sampling_hertz",
-        "lead",
-        "leads",
-        "samples_millivolts",
-        "start",
-        "documents",
-        "id",
-        "at",
-        "clock",
-        "precision_seconds",
-        "stated_unknown",
-        "checked_at",
-    }
-)
-"""Fields whose content reaches the resource through a computed name: its time, its key, its absent reasons."""
-
-
-def _unique(faults: Iterable[MappingFault]) -> list[MappingFault]:
-    """Return each fault once: a fragment that many templates take over has its fault in one place."""
-    return list(dict.fromkeys(faults))
-
-
-LISTS = frozenset({"segments"})
-"""Computed lists over which a template can repeat: `each: segments` makes a resource for each segment."""
-
-
-def _each(place: Located) -> str:
-    if place.text() not in LISTS:
-        place.refuse(f"a template repeats over one of: {', '.join(sorted(LISTS))}")
-    return place.text()
-
-
-def _compile_resource(place: Located, compiler: TemplateCompiler, vocabulary: Vocabulary) -> ResourceTemplate:
-    members = place.only("role", "when", "each", "identity", "resource", "drop")
-    body = compiler.with_fragment(place.required("resource"))
-    if "resourceType" not in body:
-        place.required("resource").refuse("a resource needs its resourceType")
-    resource_type = body.pop("resourceType").text()
-    nodes: list[tuple[str, Node]] = [(name, compiler.node(member)) for name, member in body.items()]
-    role = place.required("role").text()
-    file = place.file.relative_to(vocabulary.folder).as_posix()
+def _compile_resource(node: ResourceNode, compiler: TemplateCompiler, vocabulary: Vocabulary) -> ResourceTemplate:
+    members = {name: compiler.compile(member) for name, member in node.members.items()}
+    compiler.check_condition(node.when)
+    component = members.get("component")
+    components = component.items if node.stands_on_components and isinstance(component, Array) else ()
+    asked = set(node.when.names) if node.when is not None else set[str]()
+    file = node.place.file.relative_to(vocabulary.folder).as_posix()
     return ResourceTemplate(
-        role=role,
-        resource_type=resource_type,
-        when=compiler.condition(members["when"]) if "when" in members else None,
-        each=_each(members["each"]) if "each" in members else None,
-        identity=[compiler.node(part) for part in members["identity"].items()] if "identity" in members else None,
-        members=tuple(nodes),
-        rule=f"{file}#{role}",
-        asked=tuple(sorted(names_asked_for(members["when"]))) if "when" in members else (),
-        place=place,
+        node=node,
+        role=node.role,
+        resource_type=node.resource_type,
+        identity=[compiler.compile(part) for part in node.identity] if node.identity is not None else None,
+        members=tuple(members.items()),
+        components=components,
+        rule=f"{file}#{node.role}",
+        asked=tuple(sorted(asked.union(*(fields_named_in(one) for one in components)))),
     )

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from service.plausibility.gather_facts import FACTS
 from service.problems import MappingFault, WrongMapping
-from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
+from service.vocabulary.conditions import Condition, read_condition
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.yaml_tree import Located, load_yaml
 
@@ -40,7 +40,8 @@ def _rule(place: Located, vocabulary: Vocabulary) -> PlausibilityRule:
         place.required("kinds").refuse(f"there is no event kind {', '.join(sorted(unknown))}")
     fields = set.intersection(*(set(vocabulary.events[kind].fields) for kind in kinds))
     known = fields | set(FACTS) | {f"case.{name}" for name in vocabulary.case.fields}
-    strange = names_asked_for(place.required("when")) - known
+    condition = read_condition(place.required("when"))
+    strange = condition.names - known
     if strange:
         place.required("when").refuse(f"there is no field or fact {', '.join(sorted(strange))} for these kinds")
     field = place.required("field").text()
@@ -51,7 +52,7 @@ def _rule(place: Located, vocabulary: Vocabulary) -> PlausibilityRule:
     return PlausibilityRule(
         place.required("rule").text(),
         kinds,
-        compile_condition(place.required("when")),
+        condition,
         field,
         place.required("says").text(),
         place.required("usual").text(),

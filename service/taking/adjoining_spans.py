@@ -86,7 +86,7 @@ def _windows(
     """Yield a window for each rule in which a changed event has a part; `is_fixed` where no span can change."""
     for name, shape in stages.vocabulary.spans.items():
         rule = shape.span
-        if rule is None or name in but or (is_fixed and CASE in rule.starts):
+        if name in but or (is_fixed and CASE in rule.starts):
             continue
         concerned = [change for change in changes if change.event.kind in rule.kinds]
         if concerned:

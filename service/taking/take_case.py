@@ -76,7 +76,7 @@ def _spans_of_case(tx: Transaction, stages: Stages, frame: CaseFrame) -> list[Re
     """Return the resources of the spans that begin with the case itself."""
     made: list[RecordResource] = []
     for name, shape in stages.vocabulary.spans.items():
-        if shape.span is not None and CASE in shape.span.starts:
+        if CASE in shape.span.starts:
             events = events_between(tx, frame.case_id, shape.span.kinds - {CASE})
             timeline = place_on_timeline(tx, stages, events, frame)
             for span in find_spans(name, shape.span, timeline):

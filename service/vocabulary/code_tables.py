@@ -6,8 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from service.problems import MappingFault, WrongMapping
-from service.vocabulary.yaml_tree import Located
+from service.vocabulary.yaml_tree import Located, read_documents, read_each
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,15 +85,9 @@ def _table(place: Located, systems: Mapping[str, str]) -> CodeTable:
     name = place.required("table").text()
     if name != place.file.stem:
         members["table"].refuse(f"the table {name!r} must lie in a file of its own name")
-    concepts: dict[str, Concept] = {}
-    faults: list[MappingFault] = []
-    for concept_name, concept_place in place.required("concepts").members().items():
-        try:
-            concepts[concept_name] = _concept(concept_name, concept_place, systems)
-        except WrongMapping as wrong:
-            faults.extend(wrong.faults)
-    if faults:
-        raise WrongMapping(faults)
+    concepts = read_each(
+        place.required("concepts").members().items(), lambda word, concept: _concept(word, concept, systems)
+    )
     return CodeTable(name, place.required("title").text(), concepts, place)
 
 
@@ -104,14 +97,4 @@ def read_code_tables(systems_document: Located, documents: Iterable[Located]) ->
     Raises WrongMapping with every fault of every file.
     """
     systems = {alias: uri.text() for alias, uri in systems_document.members().items()}
-    tables: dict[str, CodeTable] = {}
-    faults: list[MappingFault] = []
-    for document in documents:
-        try:
-            table = _table(document, systems)
-            tables[table.name] = table
-        except WrongMapping as wrong:
-            faults.extend(wrong.faults)
-    if faults:
-        raise WrongMapping(faults)
-    return tables
+    return read_documents(documents, lambda document: _table(document, systems))

@@ -16,15 +16,29 @@ A condition is a mapping with one of these forms, where NAME is a field of the r
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
-
-from typing_extensions import TypeIs
 
 from service.records.instants import parse_instant
 from service.vocabulary.yaml_tree import Located
 
-Condition = Callable[[Mapping[str, Any]], bool]
-"""Says whether a record (field name to value, absent fields left out) meets the condition."""
+Test = Callable[[Mapping[str, Any]], bool]
+"""Says whether a record (field name to value, absent fields left out) meets a condition."""
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """A condition: its test, the fields that it asks for, and those of them that have a value where it holds."""
+
+    holds: Test
+    names: frozenset[str]
+    promised: frozenset[str]
+    place: Located
+
+    def __call__(self, record: Mapping[str, Any]) -> bool:
+        """Return whether a record meets the condition."""
+        return self.holds(record)
+
 
 _COMPARISONS: dict[str, Callable[[float, float], bool]] = {
     "below": lambda value, bound: value < bound,
@@ -34,36 +48,35 @@ _COMPARISONS: dict[str, Callable[[float, float], bool]] = {
 }
 
 
-def is_number(value: object) -> TypeIs[int | float]:
-    """Return whether `value` is a JSON number (a boolean is none)."""
-    return isinstance(value, int | float) and not isinstance(value, bool)
+def as_number(value: object) -> float | None:
+    """Return `value` where it is a JSON number (a boolean is none); None otherwise."""
+    return value if isinstance(value, int | float) and not isinstance(value, bool) else None
 
 
-def _comparison(name: str, form: str, bound: float) -> Condition:
+def _comparison(name: str, form: str, bound: float) -> Test:
     compare = _COMPARISONS[form]
 
     def holds(record: Mapping[str, Any]) -> bool:
-        value = record.get(name)
-        return is_number(value) and compare(value, bound)
+        value = as_number(record.get(name))
+        return value is not None and compare(value, bound)
 
     return holds
 
 
-def _difference(name: str, place: Located) -> Condition:
-    other = place.required("differs_from").text()
+def _difference(name: str, other: str, place: Located) -> Test:
     absolute = place.required("by_more_than").number()
     percent = place.required("and_percent").number()
 
     def holds(record: Mapping[str, Any]) -> bool:
-        value, reference = record.get(name), record.get(other)
-        if not (is_number(value) and is_number(reference)):
+        value, reference = as_number(record.get(name)), as_number(record.get(other))
+        if value is None or reference is None:
             return False
         return abs(value - reference) > max(absolute, abs(reference) * percent / 100)
 
     return holds
 
 
-def _earlier(name: str, other: str) -> Condition:
+def _earlier(name: str, other: str) -> Test:
     def holds(record: Mapping[str, Any]) -> bool:
         value, reference = record.get(name), record.get(other)
         if not (isinstance(value, str) and isinstance(reference, str)):
@@ -80,24 +93,27 @@ def _field_condition(place: Located) -> Condition:
     forms = [form for form in forms_beside if form in members]
     if len(forms) != 1:
         place.refuse(f"beside 'field' stands exactly one of: {', '.join(forms_beside)}")
+    asked, nothing = frozenset({name}), frozenset[str]()
+    argument = members[forms[0]]
     match forms[0]:
         case "is":
-            wanted = members["is"].plain()
-            return lambda record: name in record and record[name] == wanted
+            wanted = argument.plain()
+            return Condition(lambda record: name in record and record[name] == wanted, asked, asked, place)
         case "in":
-            choices = members["in"].plain()
+            choices = argument.plain()
             if not isinstance(choices, list):
-                members["in"].refuse("a list is wanted here")
-            return lambda record: record.get(name) in choices
+                argument.refuse("a list is wanted here")
+            return Condition(lambda record: record.get(name) in choices, asked, asked, place)
         case "before":
-            return _earlier(name, members["before"].text())
+            return Condition(_earlier(name, argument.text()), asked | {argument.text()}, nothing, place)
         case "differs_from":
-            return _difference(name, place)
+            other = argument.text()
+            return Condition(_difference(name, other, place), asked | {other}, nothing, place)
         case form:
-            return _comparison(name, form, members[form].number())
+            return Condition(_comparison(name, form, argument.number()), asked, nothing, place)
 
 
-def compile_condition(place: Located) -> Condition:
+def read_condition(place: Located) -> Condition:
     """Return the condition that stands at `place`; WrongMapping where it has none of the forms above."""
     members = place.members()
     if "field" in members:
@@ -105,32 +121,23 @@ def compile_condition(place: Located) -> Condition:
     if len(members) != 1:
         place.refuse("a condition has one of the forms: present, absent, field, all, any, not")
     form, argument = next(iter(members.items()))
+    nothing = frozenset[str]()
     match form:
         case "present":
             name = argument.text()
-            return lambda record: name in record
+            return Condition(lambda record: name in record, frozenset({name}), frozenset({name}), place)
         case "absent":
             name = argument.text()
-            return lambda record: name not in record
-        case "all":
-            parts = [compile_condition(item) for item in argument.items()]
-            return lambda record: all(part(record) for part in parts)
-        case "any":
-            parts = [compile_condition(item) for item in argument.items()]
-            return lambda record: any(part(record) for part in parts)
+            return Condition(lambda record: name not in record, frozenset({name}), nothing, place)
+        case "all" | "any":
+            parts = [read_condition(item) for item in argument.items()]
+            tests = [part.holds for part in parts]
+            names = nothing.union(*(part.names for part in parts))
+            if form == "any":
+                return Condition(lambda record: any(test(record) for test in tests), names, nothing, place)
+            promised = nothing.union(*(part.promised for part in parts))
+            return Condition(lambda record: all(test(record) for test in tests), names, promised, place)
         case "not":
-            part = compile_condition(argument)
-            return lambda record: not part(record)
+            part = read_condition(argument)
+            return Condition(lambda record: not part.holds(record), part.names, nothing, place)
     place.refuse(f"{form!r} is no condition; known are: present, absent, field, all, any, not")
-
-
-def names_asked_for(place: Located) -> set[str]:
-    """Return the names of all fields that the condition at `place` asks for."""
-    members = place.members()
-    names = {
-        members[key].text() for key in ("present", "absent", "field", "before", "differs_from") if key in members
-    }
-    for key in ("all", "any"):
-        if key in members:
-            names.update(*(names_asked_for(item) for item in members[key].items()))
-    return names | (names_asked_for(members["not"]) if "not" in members else set())

@@ -43,7 +43,7 @@ from pydantic import (
     create_model,
 )
 
-from service.problems import Code, MappingFault, WrongMapping
+from service.problems import Code
 from service.records.instants import is_instant, lacks_offset
 from service.vocabulary.client_values import (
     SOME_TEXT,
@@ -58,7 +58,7 @@ from service.vocabulary.client_values import (
 )
 from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.units import Units
-from service.vocabulary.yaml_tree import Located
+from service.vocabulary.yaml_tree import Located, read_each
 
 _BOUNDS = {"at_least": "ge", "at_most": "le", "above": "gt", "below": "lt"}
 _FORMS = {
@@ -311,13 +311,4 @@ def read_field(name: str, place: Located, tables: Mapping[str, CodeTable], units
 
 def read_fields(place: Located, tables: Mapping[str, CodeTable], units: Units) -> dict[str, FieldDefinition]:
     """Return all fields of the mapping at `place`; WrongMapping with the faults of all of them."""
-    fields: dict[str, FieldDefinition] = {}
-    faults: list[MappingFault] = []
-    for name, member in place.members().items():
-        try:
-            fields[name] = read_field(name, member, tables, units)
-        except WrongMapping as wrong:
-            faults.extend(wrong.faults)
-    if faults:
-        raise WrongMapping(faults)
-    return fields
+    return read_each(place.members().items(), lambda name, field: read_field(name, field, tables, units))

@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from service.problems import WrongMapping
 from service.vocabulary.code_tables import CodeTable, read_code_tables
 from service.vocabulary.fields import FieldDefinition, read_fields
-from service.vocabulary.mapping_data import MappingData, read_mapping_data
-from service.vocabulary.record_shapes import RecordShape, read_record_shapes
+from service.vocabulary.mapping_data import MappingData
+from service.vocabulary.record_shapes import RecordShape, SpanShape, read_record_shapes, read_span_shapes
 from service.vocabulary.units import Units, read_units
 
 
@@ -27,7 +26,7 @@ class Vocabulary:
     device: RecordShape
     check: RecordShape
     check_items: Mapping[str, RecordShape]
-    spans: Mapping[str, RecordShape]
+    spans: Mapping[str, SpanShape]
     tables: Mapping[str, CodeTable]
     units: Units
     common_fields: Mapping[str, FieldDefinition]
@@ -37,17 +36,6 @@ class Vocabulary:
     def folder(self) -> Path:
         """Return the folder of the mapping documents that the service ships with."""
         return self.data.folder
-
-
-def load_vocabulary(folder: Path, overlay: Path | None = None) -> Vocabulary:
-    """Return the vocabulary in `folder` as `overlay` changes it.
-
-    Raises WrongMapping with file, line and reason of what is wrong in either.
-    """
-    data = read_mapping_data(folder, overlay)
-    if data.faults:
-        raise WrongMapping(data.faults)
-    return read_vocabulary(data)
 
 
 def read_vocabulary(data: MappingData) -> Vocabulary:
@@ -65,7 +53,7 @@ def read_vocabulary(data: MappingData) -> Vocabulary:
         device=records["device"],
         check=records["check"],
         check_items=check_items,
-        spans=read_record_shapes(data.documents_in("spans"), {}, tables, units, is_event=False),
+        spans=read_span_shapes(data.documents_in("spans"), tables, units),
         tables=tables,
         units=units,
         common_fields=common,

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
 
 from service.vocabulary.overlay_notes import OverlayNotes, existing, is_said, one_form
+from service.vocabulary.template_language import TemplateReader, fixed_code
 from service.vocabulary.yaml_tree import Located
 
 _ABSOLUTE_URL = re.compile(r"https?://[^\s<>/]+(/[^\s<>]*)?")
-_FIXED_CODE = re.compile(r"<code [a-z0-9_]+\.[a-z0-9_]+>")
 
 _REPEATS_CATEGORY = frozenset({"Observation", "Condition"})
 """Of the types made here, those whose category may stand several times. Source: FHIR R4, each type's table."""
@@ -67,40 +66,27 @@ def _overlay_resources(notes: OverlayNotes, name: str, resources: Located, place
     return resources.holding(list(entries.values()))
 
 
-def _inherited(place: Located, name: str, fragments: Mapping[str, Located]) -> Located | None:
-    """Return the member `name` of a template or of the fragments that it is like; None where none has it."""
-    members = place.members()
-    if name in members or "$like" not in members:
-        return members.get(name)
-    fragment = fragments.get(members["$like"].text())
-    return None if fragment is None else _inherited(fragment, name, fragments)
-
-
-def _resource_type(entry: Located, fragments: Mapping[str, Located]) -> str:
-    found = _inherited(entry.required("resource"), "resourceType", fragments)
-    return found.text() if found else ""
-
-
 def _with_additions(notes: OverlayNotes, subject: str, entry: Located, additions: Located) -> Located:
     members = additions.only("meta", "category")
     if not members:
         additions.refuse("at least one of these stands here: meta, category")
-    fragments = notes.documents["fragments.yaml"].members()
     resource = entry.required("resource")
     changed = dict(resource.members())
+    # What is wrong in the template itself is told by those who compile it.
+    reader = TemplateReader(notes.documents["fragments.yaml"].members(), [])
+    held = {name: node.place for name, node in reader.object(resource).members.items()}
     if "meta" in members:
         with notes.noting():
-            changed["meta"] = _with_claims(notes, subject, _inherited(resource, "meta", fragments), members["meta"])
+            changed["meta"] = _with_claims(notes, subject, held.get("meta"), members["meta"])
     if "category" in members:
         with notes.noting():
-            resource_type = _resource_type(entry, fragments)
+            resource_type = held["resourceType"].text() if "resourceType" in held else ""
             if resource_type not in _REPEATS_CATEGORY:
                 members["category"].refuse(
                     f"a {resource_type} takes no further category in FHIR R4; a coding can be added to the concept"
                     " that stands there"
                 )
-            held = _inherited(resource, "category", fragments)
-            changed["category"] = _with_categories(notes, subject, held, members["category"])
+            changed["category"] = _with_categories(notes, subject, held.get("category"), members["category"])
     return entry.holding({**entry.members(), "resource": resource.holding(changed)})
 
 
@@ -125,17 +111,17 @@ def _with_claims(notes: OverlayNotes, subject: str, meta: Located | None, place:
 
 def _with_categories(notes: OverlayNotes, subject: str, held: Located | None, place: Located) -> Located:
     categories = held.items() if held is not None else []
-    there = [category.value for category in categories]
+    there = [fixed_code(category) for category in categories]
     for category in place.items():
         with notes.noting():
-            text = category.text()
-            if _FIXED_CODE.fullmatch(text) is None:
-                category.refuse(f"a category is written <code TABLE.CONCEPT>, not {text!r}")
-            if text in there:
+            code = fixed_code(category)
+            if code is None:
+                category.refuse(f"a category is written <code TABLE.CONCEPT>, not {category.text()!r}")
+            if code in there:
                 category.refuse("the resource has this category already")
-            there.append(text)
+            there.append(code)
             categories = [*categories, category]
-            notes.change(subject, f"+ category {text[6:-1]}", category)
+            notes.change(subject, f"+ category {code}", category)
     return place.holding(categories)
 
 

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from dataclasses import fields as dataclass_fields
 from typing import Any, Literal
 
 from pydantic import BaseModel, Field, create_model
 
-from service.problems import MappingFault, WrongMapping
+from service.problems import WrongMapping
 from service.vocabulary.client_values import StrictRecord
 from service.vocabulary.code_tables import CodeTable
-from service.vocabulary.conditions import Condition, compile_condition, names_asked_for
+from service.vocabulary.conditions import Condition, read_condition
 from service.vocabulary.fields import FieldDefinition, read_fields
 from service.vocabulary.units import Units
-from service.vocabulary.yaml_tree import Located
+from service.vocabulary.yaml_tree import Located, read_documents
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,11 +68,17 @@ class RecordShape:
     fields: Mapping[str, FieldDefinition]
     impossible: tuple[Impossibility, ...]
     judgements: tuple[Judgement, ...]
-    span: SpanRule | None
     example: Any
     model: type[BaseModel]
     resources: Located
     place: Located
+
+
+@dataclass(frozen=True, slots=True)
+class SpanShape(RecordShape):
+    """The shape of a span: its fields are those of the events that begin and end it."""
+
+    span: SpanRule
 
 
 _COMPUTED_FOR_JUDGEMENTS = frozenset({"offset_seconds"})
@@ -81,10 +88,11 @@ _COMPUTED_FOR_JUDGEMENTS = frozenset({"offset_seconds"})
 def _condition(place: Located, fields: Mapping[str, FieldDefinition]) -> Condition:
     """Return the condition at `place`; WrongMapping where it asks for a field that is not there."""
     days_left = {f"{name}.days_left" for name, field in fields.items() if field.type == "date"}
-    unknown = names_asked_for(place) - set(fields) - _COMPUTED_FOR_JUDGEMENTS - days_left
+    condition = read_condition(place)
+    unknown = condition.names - set(fields) - _COMPUTED_FOR_JUDGEMENTS - days_left
     if unknown:
         place.refuse(f"there is no field {', '.join(sorted(unknown))} here")
-    return compile_condition(place)
+    return condition
 
 
 def _impossibility(place: Located, fields: Mapping[str, FieldDefinition]) -> Impossibility:
@@ -141,7 +149,7 @@ def _model(
     return model
 
 
-_MEMBERS = ("name", "title", "says", "fields", "impossible", "judgements", "span", "example", "resources")
+_MEMBERS = ("name", "title", "says", "fields", "impossible", "judgements", "example", "resources")
 
 
 def read_record_shape(
@@ -151,9 +159,13 @@ def read_record_shape(
     units: Units,
     *,
     is_event: bool,
+    more: tuple[str, ...] = (),
 ) -> RecordShape:
-    """Return the shape that the document at `place` describes, `common` fields first; WrongMapping otherwise."""
-    members = place.only(*_MEMBERS)
+    """Return the shape that the document at `place` describes, `common` fields first; WrongMapping otherwise.
+
+    `more` names what the document may hold beside the members of every shape.
+    """
+    members = place.only(*_MEMBERS, *more)
     name = place.required("name").text()
     if name != place.file.stem:
         members["name"].refuse(f"{name!r} must lie in a file of its own name")
@@ -171,7 +183,6 @@ def read_record_shape(
         fields=fields,
         impossible=tuple(_impossibility(item, fields) for item in _list(members, "impossible")),
         judgements=tuple(_judgement(item, fields) for item in _list(members, "judgements")),
-        span=_span(members["span"]) if "span" in members else None,
         example=example,
         model=_model(name, says, fields, example, is_event=is_event),
         resources=place.required("resources"),
@@ -183,6 +194,12 @@ def _list(members: Mapping[str, Located], name: str) -> list[Located]:
     return members[name].items() if name in members else []
 
 
+def _read_span_shape(place: Located, tables: Mapping[str, CodeTable], units: Units) -> SpanShape:
+    shape = read_record_shape(place, {}, tables, units, is_event=False, more=("span",))
+    facts: dict[str, Any] = {field.name: getattr(shape, field.name) for field in dataclass_fields(shape)}
+    return SpanShape(**facts, span=_span(place.required("span")))
+
+
 def read_record_shapes(
     documents: Iterable[Located],
     common: Mapping[str, FieldDefinition],
@@ -192,14 +209,13 @@ def read_record_shapes(
     is_event: bool,
 ) -> dict[str, RecordShape]:
     """Return the shapes in `documents` by name; WrongMapping with the faults of every file."""
-    shapes: dict[str, RecordShape] = {}
-    faults: list[MappingFault] = []
-    for document in documents:
-        try:
-            shape = read_record_shape(document, common, tables, units, is_event=is_event)
-            shapes[shape.name] = shape
-        except WrongMapping as wrong:
-            faults.extend(wrong.faults)
-    if faults:
-        raise WrongMapping(faults)
-    return shapes
+    return read_documents(
+        documents, lambda document: read_record_shape(document, common, tables, units, is_event=is_event)
+    )
+
+
+def read_span_shapes(
+    documents: Iterable[Located], tables: Mapping[str, CodeTable], units: Units
+) -> dict[str, SpanShape]:
+    """Return the shapes of spans in `documents` by name; WrongMapping with the faults of every file."""
+    return read_documents(documents, lambda document: _read_span_shape(document, tables, units))

@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, NoReturn, TypeVar
 
 import yaml
 
 from service.exact_json import ExactNumber
-from service.problems import MappingFault, WrongMapping
+from service.problems import MappingFault, WrongMapping, gathered
 
 Scalar = str | int | float | bool | None
 
@@ -91,6 +91,26 @@ class Located:
         if isinstance(self.value, list):
             return [item.plain() for item in self.value]
         return self.value
+
+
+Read = TypeVar("Read")
+
+
+def read_each(places: Iterable[tuple[str, Located]], read: Callable[[str, Located], Read]) -> dict[str, Read]:
+    """Return what `read` makes of each place, by its name; WrongMapping with the faults of all of them."""
+    done: dict[str, Read] = {}
+    faults: list[MappingFault] = []
+    for name, place in places:
+        with gathered(faults):
+            done[name] = read(name, place)
+    if faults:
+        raise WrongMapping(faults)
+    return done
+
+
+def read_documents(documents: Iterable[Located], read: Callable[[Located], Read]) -> dict[str, Read]:
+    """Return what `read` makes of each document, by the name of its file; WrongMapping as `read_each` does."""
+    return read_each(((document.file.stem, document) for document in documents), lambda _name, place: read(place))
 
 
 def _scalar(node: yaml.ScalarNode) -> Scalar:

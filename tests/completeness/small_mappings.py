@@ -6,7 +6,8 @@ from pathlib import Path
 from textwrap import dedent
 
 from service.completeness.load_rules import CompletenessRules, load_rules
-from service.vocabulary.load_vocabulary import Vocabulary, load_vocabulary
+from service.vocabulary.load_vocabulary import Vocabulary
+from tests.support.load_vocabulary import load_vocabulary
 
 _FIELDS = {
     "arrest_recognised": "{witnessed: {type: boolean, says: Seen.}}",

@@ -8,8 +8,8 @@ import pytest
 
 from service.completeness.load_rules import load_rules
 from service.problems import WrongMapping
-from service.vocabulary.load_vocabulary import load_vocabulary
 from tests.completeness.small_mappings import write_rules
+from tests.support.load_vocabulary import load_vocabulary
 
 MAPPINGS = Path(__file__).parents[2] / "mappings"
 

@@ -18,7 +18,7 @@ from service.checking.read_with_models import read_with_models
 from service.checking.table import COVERED_RESOURCES
 from service.conformance.base_snapshots import base_snapshot
 from service.conformance.canonical import OWN_SYSTEM, PACKAGE_NAME
-from service.conformance.make_examples import EXAMPLE_INSTALLATION
+from service.conformance.gather_examples import EXAMPLE_INSTALLATION
 from service.conformance.plan_profiles import plan_profiles, unprofiled_types
 from service.conformance.write_package import build_package, package_files, write_package
 from service.conformance.write_terminology import VOCABULARY_SYSTEM

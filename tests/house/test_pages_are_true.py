@@ -13,8 +13,8 @@ from annotated_types import Ge, Gt, Le
 from service.audit.append_entry import Action
 from service.checking.check_resource import WHAT_IS_NOT_CHECKED
 from service.making.stages import load_stages
-from service.mapping.load_mappings import ANCHORS, COMPUTED
 from service.settings import PREFIX, AuthMode, DestinationAuth, Settings, Strategy, WrongSettings, read_settings
+from service.vocabulary.computed_names import ANCHORS, COMPUTED_NAMES
 from service.vocabulary.fields import _FORMS
 from service.web.application import CAUTION
 from tests.house.repository import fenced, headings, page, section
@@ -139,5 +139,5 @@ def test_the_caution_is_shown_in_full_where_users_look(running: WholeService) ->
 
 def test_the_page_about_the_mapping_language_names_every_word_of_it() -> None:
     text = page("docs/mapping-language.md")
-    words = {*_FORMS, *(member for members in _FORMS.values() for member in members), *COMPUTED, *ANCHORS}
+    words = {*_FORMS, *(member for members in _FORMS.values() for member in members), *COMPUTED_NAMES, *ANCHORS}
     assert sorted(word for word in words if f"`{word}`" not in text) == []

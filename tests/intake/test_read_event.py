@@ -16,8 +16,9 @@ from service.exact_json import canonical_json, read_json, write_json
 from service.intake.read_check import read_check
 from service.intake.read_record import read_event, read_record
 from service.problems import Problem, Rejected
-from service.vocabulary.load_vocabulary import Vocabulary, load_vocabulary
+from service.vocabulary.load_vocabulary import Vocabulary
 from tests.support.exact_comparison import spelled
+from tests.support.load_vocabulary import load_vocabulary
 from tests.support.write_goldens import kind_examples
 
 AT = "2031-03-02T10:00:00+01:00"

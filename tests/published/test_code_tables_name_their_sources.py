@@ -15,9 +15,9 @@ from typing import Any
 import pytest
 
 from service.vocabulary.code_tables import Coding
-from service.vocabulary.load_vocabulary import load_vocabulary
 from service.vocabulary.units import is_ucum
 from service.vocabulary.yaml_tree import Located, load_yaml
+from tests.support.load_vocabulary import load_vocabulary
 
 FOLDER = Path(__file__).parents[2] / "mappings"
 SNOMED = "http://snomed.info/sct"

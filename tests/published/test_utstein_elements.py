@@ -23,7 +23,7 @@ from service.completeness.find_gaps import assess
 from service.completeness.load_rules import CompletenessRules, load_rules
 from service.records.assessment import GAP_STATES, Assessment
 from service.records.events import RecordedEvent
-from service.vocabulary.load_vocabulary import load_vocabulary
+from tests.support.load_vocabulary import load_vocabulary
 from tests.support.made_events import at, event, timeline
 
 MAPPINGS = Path(__file__).parents[2] / "mappings"

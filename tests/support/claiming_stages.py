@@ -28,17 +28,4 @@ def claiming_stages() -> Stages:
     def changed(mapping: RecordMapping) -> RecordMapping:
         return replace(mapping, templates=tuple(claiming(template, mapping) for template in mapping.templates))
 
-    mappings = stages.mappings
-    return replace(
-        stages,
-        remembered={},
-        mappings=replace(
-            mappings,
-            events={name: changed(mapping) for name, mapping in mappings.events.items()},
-            case=changed(mappings.case),
-            device=changed(mappings.device),
-            check=changed(mappings.check),
-            check_items={name: changed(mapping) for name, mapping in mappings.check_items.items()},
-            spans={name: changed(mapping) for name, mapping in mappings.spans.items()},
-        ),
-    )
+    return replace(stages, remembered={}, mappings=stages.mappings.changed(changed))

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from service.conformance.canonical import canonical
-from service.conformance.make_examples import EXAMPLE_INSTALLATION
+from service.conformance.gather_examples import EXAMPLE_INSTALLATION
 from service.conformance.write_package import FhirPackage, archive, build_package, package_files
 from service.data_folders import data_folder
 from service.exact_json import write_json

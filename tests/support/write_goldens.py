@@ -15,8 +15,8 @@ import orjson
 
 from service.data_folders import data_folder
 from service.exact_json import ExactNumber
-from service.vocabulary.load_vocabulary import load_vocabulary
 from tests.support.golden_resources import GOLDEN_FOLDER
+from tests.support.load_vocabulary import load_vocabulary
 from tests.support.whole_service import WholeService, settings_in, whole_service
 
 CASE_EXAMPLES = {"demo": "c-demo", "paediatric": "c-paediatric", "pacing": "c-pacing"}

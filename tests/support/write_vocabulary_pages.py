@@ -6,7 +6,6 @@ plausibility.md and codes.md anew.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
@@ -16,7 +15,16 @@ from service.vocabulary.code_tables import Coding
 from service.vocabulary.fields import FieldDefinition
 from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
-from service.vocabulary.yaml_tree import Located, load_yaml
+from service.vocabulary.template_language import (
+    FixedCode,
+    ListNode,
+    ObjectNode,
+    ResourceNode,
+    TemplateNode,
+    TemplateReader,
+    TextNode,
+)
+from service.vocabulary.yaml_tree import load_yaml
 
 DOCS = Path(__file__).parents[2] / "docs"
 _MADE = (
@@ -24,7 +32,6 @@ _MADE = (
     " make the page again. -->"
 )
 _BOUND_WORDS = {"above": "above", "at_least": "at least", "at_most": "at most", "below": "below"}
-_FIXED_CODE = re.compile(r"\b(?:code|coding) ([a-z_]+\.[a-z_0-9]+)")
 
 
 def _cell(text: object) -> str:
@@ -99,44 +106,36 @@ def _field_rows(fields: Mapping[str, FieldDefinition]) -> list[tuple[str, str, s
     ]
 
 
-def _with_fragments(value: Any, fragments: Mapping[str, Any]) -> Iterator[str]:
-    """Yield every text in a template and in the fragments that it takes over."""
-    if isinstance(value, dict):
-        for name, member in value.items():
-            if name == "$like":
-                yield from _with_fragments(fragments[member], fragments)
-            else:
-                yield from _with_fragments(member, fragments)
-    elif isinstance(value, list):
-        for item in value:
-            yield from _with_fragments(item, fragments)
-    elif isinstance(value, str):
-        yield value
-
-
-def _type_of(resource: Mapping[str, Any], fragments: Mapping[str, Any]) -> str:
-    if "resourceType" in resource:
-        return str(resource["resourceType"])
-    return _type_of(fragments[resource["$like"]], fragments)
+def _fixed_codes(node: TemplateNode) -> Iterator[str]:
+    """Yield the fixed codes in a template, as TABLE.CONCEPT."""
+    match node:
+        case ObjectNode():
+            for member in node.members.values():
+                yield from _fixed_codes(member)
+        case ListNode():
+            for item in node.items:
+                yield from _fixed_codes(item)
+        case TextNode():
+            yield from (lookup.name for lookup in node.lookups if isinstance(lookup, FixedCode))
 
 
 def _coding_text(coding: Coding) -> str:
     return f"{coding.system} {coding.code} “{coding.display}”"
 
 
-def _resource_rows(place: Located, fragments: Mapping[str, Any]) -> Iterator[tuple[str, str, str]]:
-    for resource in place.plain():
-        when = condition_in_words(resource["when"]) if "when" in resource else "always"
-        yield f"`{resource['role']}`", _type_of(resource["resource"], fragments), when
+def _resource_rows(resources: Iterable[ResourceNode]) -> Iterator[tuple[str, str, str]]:
+    for resource in resources:
+        reasons = [condition_in_words(resource.when.place.plain())] if resource.when is not None else []
+        if resource.stands_on_components:
+            reasons.append("one of its components has a value")
+        yield f"`{resource.role}`", resource.resource_type, " and ".join(reasons) or "always"
 
 
-def _code_rows(
-    shape: RecordShape, vocabulary: Vocabulary, fragments: Mapping[str, Any]
-) -> Iterator[tuple[str, ...]]:
+def _code_rows(resources: Iterable[ResourceNode], vocabulary: Vocabulary) -> Iterator[tuple[str, ...]]:
     named: dict[str, None] = {}
-    for resource in shape.resources.plain():
-        for text in _with_fragments(resource["resource"], fragments):
-            named.update(dict.fromkeys(_FIXED_CODE.findall(text)))
+    for resource in resources:
+        for member in resource.members.values():
+            named.update(dict.fromkeys(_fixed_codes(member)))
     for name in named:
         table, _, word = name.partition(".")
         concept = vocabulary.tables[table].concepts[word]
@@ -147,7 +146,7 @@ def _code_rows(
 
 
 def _shape_section(
-    shape: RecordShape, vocabulary: Vocabulary, fragments: Mapping[str, Any], fields: Mapping[str, FieldDefinition]
+    shape: RecordShape, vocabulary: Vocabulary, reader: TemplateReader, fields: Mapping[str, FieldDefinition]
 ) -> Iterator[str]:
     yield f"## {shape.name}"
     yield ""
@@ -175,8 +174,9 @@ def _shape_section(
                 for rule in shape.place.plain()["judgements"]
             ],
         )
-    yield from _table(("resource of the role", "type", "made where"), _resource_rows(shape.resources, fragments))
-    codes = list(_code_rows(shape, vocabulary, fragments))
+    resources = reader.resources(shape.resources)
+    yield from _table(("resource of the role", "type", "made where"), _resource_rows(resources))
+    codes = list(_code_rows(resources, vocabulary))
     if codes:
         yield from _table(("concept", "code", "source"), codes)
 
@@ -185,7 +185,7 @@ def _page(lines: Iterable[str]) -> str:
     return "\n".join(lines).rstrip() + "\n"
 
 
-def _event_kinds(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterator[str]:
+def _event_kinds(vocabulary: Vocabulary, reader: TemplateReader) -> Iterator[str]:
     yield "# Event kinds"
     yield ""
     yield _MADE
@@ -202,10 +202,10 @@ def _event_kinds(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterat
     yield from _table(("field", "type", "unit (UCUM)", "meaning"), _field_rows(vocabulary.common_fields))
     for shape in vocabulary.events.values():
         own = {name: field for name, field in shape.fields.items() if name not in vocabulary.common_fields}
-        yield from _shape_section(shape, vocabulary, fragments, own)
+        yield from _shape_section(shape, vocabulary, reader, own)
 
 
-def _check_items(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterator[str]:
+def _check_items(vocabulary: Vocabulary, reader: TemplateReader) -> Iterator[str]:
     yield "# Items of a device check"
     yield ""
     yield _MADE
@@ -221,7 +221,7 @@ def _check_items(vocabulary: Vocabulary, fragments: Mapping[str, Any]) -> Iterat
     yield ""
     yield from _table(("field", "type", "unit (UCUM)", "meaning"), _field_rows(vocabulary.check.fields))
     for shape in vocabulary.check_items.values():
-        yield from _shape_section(shape, vocabulary, fragments, shape.fields)
+        yield from _shape_section(shape, vocabulary, reader, shape.fields)
 
 
 def _completeness(stages: Stages, vocabulary: Vocabulary) -> Iterator[str]:
@@ -311,10 +311,10 @@ def make_pages() -> dict[str, str]:
     """Return the text of each page by the name of its file in docs/."""
     stages = load_stages("urn:example:pages")
     vocabulary = stages.vocabulary
-    fragments = load_yaml(vocabulary.folder / "fragments.yaml").plain()
+    reader = TemplateReader(vocabulary.data.document("fragments.yaml").members(), [])
     return {
-        "event-kinds.md": _page(_event_kinds(vocabulary, fragments)),
-        "check-items.md": _page(_check_items(vocabulary, fragments)),
+        "event-kinds.md": _page(_event_kinds(vocabulary, reader)),
+        "check-items.md": _page(_check_items(vocabulary, reader)),
         "completeness.md": _page(_completeness(stages, vocabulary)),
         "plausibility.md": _page(_plausibility(vocabulary)),
         "codes.md": _page(_codes(vocabulary)),

@@ -14,8 +14,8 @@ from service.making.stages import load_stages
 from service.making.try_overlay import load_site_stages, try_examples
 from service.mapping.load_mappings import load_mappings
 from service.problems import WrongMapping
-from service.vocabulary.load_vocabulary import load_vocabulary
 from service.vocabulary.mapping_data import read_mapping_data
+from tests.support.load_vocabulary import load_vocabulary
 from tests.support.overlays import SOURCE, write_overlay
 
 OXYGEN = '"http://hl7.org/fhir/StructureDefinition/oxygensat"'

@@ -1,4 +1,4 @@
-"""Makes the package's examples: what the service makes of the examples that ship with it, and of every kind."""
+"""Gathers the examples of the package: what the service makes of its shipped examples and of every kind."""
 
 from __future__ import annotations
 
@@ -78,7 +78,7 @@ def _made(stages: Stages, folder: Path) -> Iterator[MadeResource]:
     yield from case("bare-kinds", {"patient": whole["patient"]}, _bare_kinds(stages), [])
 
 
-def make_examples(stages: Stages, folder: Path, profiles: Iterable[Profile]) -> list[dict[str, Any]]:
+def gather_examples(stages: Stages, folder: Path, profiles: Iterable[Profile]) -> list[dict[str, Any]]:
     """Return the example resources, each once, sorted by type and id; each claims the profile of its template.
 
     `folder` holds the examples that ship with the service. The service itself claims no profile of ours in what it
