@@ -10,7 +10,7 @@ from service.records.events import RecordedEvent
 
 FACTS: Mapping[str, str] = {
     "pacing_is_running": "pacing was started before the event and not stopped since",
-    "three_lead_ecg_is_on": "a three-lead ECG was applied before the event",
+    "ecg_electrodes_are_on": "ECG electrodes (three or five leads) were applied before the event",
     "circulation_is_back": "circulation returned before the event and was not lost since",
 }
 """The names of the facts, beside the fields of the event and those of its case (`case.NAME`)."""
@@ -43,8 +43,8 @@ def gather_facts(
             facts[_STARTS[other.kind]] = True
         elif other.kind in _ENDS:
             facts[_ENDS[other.kind]] = False
-        elif other.content.get("electrodes") == "ecg_three_lead":
-            facts["three_lead_ecg_is_on"] = True
+        elif other.content.get("electrodes") in ("ecg_three_lead", "ecg_five_lead"):
+            facts["ecg_electrodes_are_on"] = True
     return facts
 
 

@@ -70,7 +70,7 @@ _CHECK = {
     "items": {
         "self_test": {"result": "passed"},
         "battery": {"charge_percent": 96},
-        "test_shock": {"selected_joules": 30, "delivered_joules": 29.1, "load_ohms": 50, "charge_seconds": 4.2},
+        "test_shock": {"selected_joules": 200, "delivered_joules": 194.6, "load_ohms": 50, "charge_seconds": 4.2},
         "clock": {"device_at": "2031-03-02T07:02:42+01:00", "reference_at": "2031-03-02T07:00:00+01:00"},
     },
 }

@@ -36,7 +36,7 @@ MET_ELSEWHERE = {
 
 WARNINGS: dict[Code, dict[str, Any]] = {
     Code.UNMAPPED_VALUE: {"waveform": {"text": "triangular"}},
-    Code.IMPLAUSIBLE: {"paddle_force_kilograms": 2},
+    Code.IMPLAUSIBLE: {"energy_selected_joules": 200, "energy_delivered_joules": 40},
 }
 """Codes that refuse nothing, and what is taken with a warning of the code."""
 
