@@ -167,9 +167,13 @@ _USED_BY_THE_PIPELINE = frozenset(
         "precision_seconds",
         "stated_unknown",
         "checked_at",
+        "capabilities",
     }
 )
-"""Fields whose content reaches the resource through a computed name: its time, its key, its absent reasons."""
+"""Fields whose content reaches the resource through a computed name: its time, its key, its absent reasons.
+
+The capabilities of a device reach no resource: they are kept for comparison with what a case records.
+"""
 
 
 def _unique(faults: Iterable[MappingFault]) -> list[MappingFault]:

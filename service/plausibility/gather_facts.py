@@ -11,7 +11,7 @@ from service.records.events import RecordedEvent
 FACTS: Mapping[str, str] = {
     "pacing_is_running": "pacing was started before the event and not stopped since",
     "ecg_electrodes_are_on": "ECG electrodes (three or five leads) were applied before the event",
-    "circulation_is_back": "circulation returned before the event and was not lost since",
+    "circulation_is_back": "circulation returned (ROSC) before the event, with no re-arrest since",
 }
 """The names of the facts, beside the fields of the event and those of its case (`case.NAME`)."""
 

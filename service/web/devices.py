@@ -1,4 +1,4 @@
-"""Routes of devices: register, post a check, read the readiness of the fleet."""
+"""Routes of devices: register, post a check, read the readiness of the devices."""
 
 from __future__ import annotations
 
@@ -46,7 +46,7 @@ async def post_check(request: Request, device_id: RecordId) -> Response:
     )
 
 
-@router.get("/devices", summary="Read the readiness of the fleet")
+@router.get("/devices", summary="Read the readiness of the devices")
 async def get_devices(request: Request) -> Response:
     """Return for every device the last check, when the next is due, faults and the offset of its clock."""
     await identify(request, "devices", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
