@@ -29,9 +29,10 @@ def test_the_example_is_kept_as_it_was_stated() -> None:
 
 @pytest.mark.parametrize("name", list(STATED))
 def test_each_capability_may_be_stated_alone_or_left_out(name: str) -> None:
-    alone = {"capabilities": {name: STATED[name]}}
-    rest = {"capabilities": {other: value for other, value in STATED.items() if other != name}}
-    for device in (alone, rest, {"capabilities": {}}, {}):
+    alone = {name: STATED[name]}
+    rest = {other: value for other, value in STATED.items() if other != name}
+    devices: list[dict[str, Any]] = [{"capabilities": stated} for stated in (alone, rest, {})]
+    for device in devices:
         assert read_record(read_json(write_json(device)), DEVICE).content == read_json(write_json(device))
 
 
