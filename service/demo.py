@@ -105,7 +105,8 @@ async def _play(client: httpx.AsyncClient, say: Say) -> None:
     check = await _call(client, "POST", f"/v1/devices/{_DEVICE}/checks", _example("device-check/check.json"), 201)
     (device,) = (await _call(client, "GET", "/v1/devices", None, 200))["devices"]
     offset = device["clock_offset_seconds"]
-    say(f"Device {_DEVICE} checked in the morning: {check['outcome']}; its clock is {offset:+.0f} s off.")
+    way = "fast" if offset > 0 else "slow"
+    say(f"Device {_DEVICE} checked in the morning: {check['outcome']}; its clock is {abs(offset):.0f} s {way}.")
     await _call(client, "PUT", f"/v1/cases/{_CASE}", _example("demo/case.json"), 201)
     say(f"Case {_CASE} opened.")
     answer = await _call(client, "POST", f"/v1/cases/{_CASE}/events", _example("demo/events.json"), 207)
@@ -116,7 +117,7 @@ async def _play(client: httpx.AsyncClient, say: Say) -> None:
     refused = await _call(client, "POST", f"/v1/cases/{_CASE}/events", _example("demo/wrong-event.json"), 422)
     problem = refused["problems"][0]
     say(f"A wrong entry is refused and kept in the log: {problem['pointer']}: {problem['message']};"
-        f" right would be {problem['expected']}.")  # fmt: skip
+        f" allowed: {problem['expected']}.")  # fmt: skip
     await _until_delivered(client)
     say("Everything is delivered.")
 
@@ -175,7 +176,7 @@ async def run_demo(*, once: bool, port: int, say: Say) -> int:
                 await _play(client, say)
                 await _account(client, say)
                 if not once:
-                    say("Stop with Ctrl-C; what was made here is then gone.")
+                    say("Stop with Ctrl-C. What was made here is then deleted.")
                     await _until_interrupted()
         except DemoFailedError as failed:
             say(f"The demonstration failed: {failed}")

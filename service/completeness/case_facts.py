@@ -12,10 +12,10 @@ FACTS: Mapping[str, str] = {
     "patient_identified": "the patient is named by an identifier",
     "has.shock": "a shock or a cardioversion was delivered",
     "has.epinephrine": "epinephrine was given",
-    "has.weight_based_dose": "a dose was reckoned from the weight",
-    "first_rhythm_shockable": "the first rhythm that was seen is shockable; absent where that cannot be said",
+    "has.weight_based_dose": "a dose was calculated from the weight",
+    "first_rhythm_shockable": "the first rhythm is shockable; absent where that is not known",
     "any_rhythm_shockable": "a shockable rhythm was seen at some time",
-    "circulation_sustained": "the efforts ended with the circulation sustained",
+    "circulation_sustained": "the efforts ended with sustained ROSC",
     "died": "the efforts ended with the patient's death",
 }
 """The facts beside `case.FIELD` and `has.KIND`, each with what it says; all are true or false."""

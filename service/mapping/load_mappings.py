@@ -104,10 +104,18 @@ def _compile_shape(
     faults.extend(
         definition.place.fault(f"no line of the mapping uses the field {name!r}, so its value would be lost")
         for name, definition in shape.fields.items()
-        if name not in used and name != "stated_unknown"
+        if name not in used and name not in _KEPT_ONLY
     )
     # What a site drops is compiled all the same: its faults count, and its fields count as used.
     return RecordMapping(shape, tuple(template for template in templates if not template.node.is_dropped))
+
+
+_KEPT_ONLY = frozenset({"stated_unknown", "capabilities"})
+"""Fields that templates need not use.
+
+What is stated unknown decides the reasons for absence; the capabilities of a device are kept for comparison with
+what a case records.
+"""
 
 
 def _compile_resource(node: ResourceNode, compiler: TemplateCompiler, vocabulary: Vocabulary) -> ResourceTemplate:

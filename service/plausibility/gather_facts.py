@@ -11,8 +11,8 @@ from service.records.timeline import Timeline
 
 FACTS: Mapping[str, str] = {
     "pacing_is_running": "pacing was started before the event and not stopped since",
-    "three_lead_ecg_is_on": "a three-lead ECG was applied before the event",
-    "circulation_is_back": "circulation returned before the event and was not lost since",
+    "ecg_electrodes_are_on": "ECG electrodes (three or five leads) were applied before the event",
+    "circulation_is_back": "circulation returned (ROSC) before the event, with no re-arrest since",
 }
 """The names of the facts, beside the fields of the event and those of its case (`case.NAME`)."""
 
@@ -25,7 +25,7 @@ LATEST_KINDS: Mapping[str, frozenset[str]] = {
 """The facts that the latest event before a moment decides, with the kinds of such events."""
 
 EARLIER_KIND = "electrodes_applied"
-"""The kind of which any event before a moment may decide a fact."""
+"""The kind of which any event before a moment may decide a fact, `ecg_electrodes_are_on`."""
 
 _DECIDING_KINDS = frozenset({*_STARTS, *_ENDS, EARLIER_KIND})
 
@@ -51,8 +51,8 @@ def _noted(facts: dict[str, bool], events: Iterable[RecordedEvent]) -> dict[str,
             noted[_STARTS[event.kind]] = True
         elif event.kind in _ENDS:
             noted[_ENDS[event.kind]] = False
-        elif event.content.get("electrodes") == "ecg_three_lead":
-            noted["three_lead_ecg_is_on"] = True
+        elif event.content.get("electrodes") in ("ecg_three_lead", "ecg_five_lead"):
+            noted["ecg_electrodes_are_on"] = True
     return noted
 
 

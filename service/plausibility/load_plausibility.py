@@ -57,7 +57,7 @@ def _rule(place: Located, vocabulary: Vocabulary) -> PlausibilityRule:
         place.required("says").text(),
         place.required("usual").text(),
         place.required("source").text(),
-        frozenset(FACTS) & names_asked_for(place.required("when")),
+        frozenset(FACTS) & condition.names,
     )
 
 

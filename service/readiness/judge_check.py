@@ -10,9 +10,7 @@ from service.records.instants import parse_instant
 from service.records.readiness import Outcome, Reason, Verdict
 from service.vocabulary.record_shapes import RecordShape
 
-NOTHING_CHECKED = Reason(
-    "nothing_checked", "", "The check holds no item, so it says nothing about the device; check it."
-)
+NOTHING_CHECKED = Reason("nothing_checked", "", "Nothing was checked, so readiness is unknown; check the device.")
 """The one reason that stands in no mapping file, since no item brings it."""
 
 _SEVERITY: dict[Outcome, int] = {"ready": 0, "ready_with_fault": 1, "not_ready": 2}

@@ -39,7 +39,7 @@ def implausible_in(
             first = nearest_moment(tx, frame.case_id, kinds, before=min(moments), is_last=True)
             found = events_between(tx, frame.case_id, kinds, first or min(moments), max(moments))
             others |= {event.id: event for event in found}
-    if "three_lead_ecg_is_on" in asked:
+    if "ecg_electrodes_are_on" in asked:
         found = events_between(tx, frame.case_id, {EARLIER_KIND}, EARLIEST, max(moments))
         others |= {event.id: event for event in found}
     others |= {event.id: event for event in events}

@@ -19,21 +19,21 @@ class TimelineFinding(StrEnum):
 
     CLOCK_OFFSET_UNKNOWN = (
         "clock_offset_unknown",
-        "The clock that timed it was never compared with the reference clock, so the time there is unknown.",
+        "The clock that timed it was never compared; its time on the reference clock is not known.",
     )
     CLOCK_OFFSET_EXTRAPOLATED = (
         "clock_offset_extrapolated",
-        "The event lies outside the comparisons of its clock; the nearest one was used.",
+        "The event is before the first or after the last comparison of its clock; the nearest comparison was used.",
     )
     CLOCK_WAS_SET = (
         "clock_was_set",
-        "Between two comparisons the clock moved further than clocks drift, so it was set, and nobody knows when.",
+        "The clock was changed between two comparisons; when is not known.",
     )
     BEFORE_CASE_START = (
         "before_case_start",
-        "The event happened before the case began, even where its uncertainty is allowed for.",
+        "The event is timed before the case began, even if its time is not exact.",
     )
     POSSIBLE_DUPLICATE = (
         "possible_duplicate",
-        "Another shock stands so close to this one that both may be the same; a person must decide.",
+        "Another shock is timed so close to this one that both may be the same shock; a person must decide.",
     )

@@ -30,16 +30,15 @@ SOME_TEXT = rf"^[^{_CONTROLS}]*[^{_CONTROLS}\s][^{_CONTROLS}]*$"
 
 _URI = rf"^[A-Za-z][A-Za-z0-9+.-]+:[^{_CONTROLS}\s]+$"
 _GRAMMARS_OF_URNS = {
-    "urn:uuid:": re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}"),
-    "urn:oid:": re.compile(r"[0-2](\.(0|[1-9][0-9]*))+"),
+    "urn:uuid:": (re.compile(r"[0-9a-f]{8}(-[0-9a-f]{4}){3}-[0-9a-f]{12}"), "a UUID", " in lower case"),
+    "urn:oid:": (re.compile(r"[0-2](\.(0|[1-9][0-9]*))+"), "an OID", ", such as 2.16.840.1.113883"),
 }
 
 
 def _check_urn(value: str) -> str:
-    for prefix, grammar in _GRAMMARS_OF_URNS.items():
+    for prefix, (grammar, name, form) in _GRAMMARS_OF_URNS.items():
         if value.startswith(prefix) and grammar.fullmatch(value.removeprefix(prefix)) is None:
-            expected = "a UUID in lower case" if prefix == "urn:uuid:" else "an OID, such as 2.16.840.1.113883"
-            raise custom_error(Code.WRONG_FORM, f"what follows {prefix!r} is not what it announces", expected)
+            raise custom_error(Code.WRONG_FORM, f"{prefix!r} is not followed by {name}", name + form)
     return value
 
 

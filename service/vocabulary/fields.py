@@ -2,14 +2,16 @@
 
 A field is written in YAML as a mapping with `type` and what that type takes:
 
-    text        most (length, 2000 unless said)
+    text        most (length, 2000 by default)
     boolean
     integer     at_least, at_most, above, below, unit (UCUM)
     number      the same
+    numbers     the same: a list of such numbers
     instant     a time with offset (RFC 3339)
     date        a calendar date
     concept     table: a word of that code table, or a coding, or {text}; with `open: true` any other word is
                 taken as a text of its own
+    words       table: a list of words of that code table
     unit        a UCUM code
     quantity    units: the UCUM codes taken; a value with its unit
     person      role and name
@@ -20,6 +22,7 @@ A field is written in YAML as a mapping with `type` and what that type takes:
     samples     samples in millivolts, one after the other; null where nothing was measured
     leads       table: samples by lead, each with its `lead` (a concept of the table) and `samples_millivolts`
     value       the value of an observation: true or false, a number with its unit, a text, or a coding
+    group       fields: an object with fields of its own
 
 and for all of them `says` (what the field means, shown in the API description), `required`, `example`.
 """
@@ -60,15 +63,20 @@ from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.units import Units
 from service.vocabulary.yaml_tree import Located, read_each
 
+_SOME = Field(min_length=1, max_length=100)
+"""How many values a list may hold."""
+
 _BOUNDS = {"at_least": "ge", "at_most": "le", "above": "gt", "below": "lt"}
 _FORMS = {
     "text": ("most",),
     "boolean": (),
     "integer": (*_BOUNDS, "unit"),
     "number": (*_BOUNDS, "unit"),
+    "numbers": (*_BOUNDS, "unit"),
     "instant": (),
     "date": (),
     "concept": ("table", "open"),
+    "words": ("table",),
     "unit": (),
     "quantity": ("units", *_BOUNDS),
     "person": (),
@@ -79,12 +87,13 @@ _FORMS = {
     "samples": (),
     "leads": ("table",),
     "value": (),
+    "group": ("fields",),
 }
 
 
 @dataclass(frozen=True, slots=True)
 class FieldDefinition:
-    """One field of a record, as the mapping data describe it."""
+    """One field of a record, as the mapping data describe it; `parts` are the fields of a group."""
 
     name: str
     type: str
@@ -94,6 +103,7 @@ class FieldDefinition:
     table: CodeTable | None
     example: Any
     annotation: Any
+    parts: Mapping[str, FieldDefinition]
     place: Located
 
 
@@ -144,7 +154,7 @@ def _concept_annotation(table: CodeTable, *, is_open: bool) -> Any:
             case dict():
                 CodingValue.model_validate(value)
             case _:
-                raise custom_error(Code.WRONG_TYPE, "a word, a coding or a text is wanted", expected)
+                raise custom_error(Code.WRONG_TYPE, "the value is not a word, a coding or a text", expected)
         return value
 
     schema = {
@@ -155,6 +165,17 @@ def _concept_annotation(table: CodeTable, *, is_open: bool) -> Any:
         ]
     }
     return Annotated[Any, BeforeValidator(check), WithJsonSchema(schema)]
+
+
+def _words_annotation(table: CodeTable) -> Any:
+    def check(value: str) -> str:
+        if value not in table.concepts:
+            expected = f"one of: {', '.join(table.concepts)}"
+            raise custom_error(Code.UNKNOWN_CODE, f"the word is not on the list {table.name!r}", expected)
+        return value
+
+    schema = {"type": "string", "enum": list(table.concepts)}
+    return Annotated[list[Annotated[str, AfterValidator(check), WithJsonSchema(schema)]], _SOME]
 
 
 def _unit_annotation(units: Units) -> Any:
@@ -175,7 +196,7 @@ def _quantity_annotation(place: Located, units: Units) -> Any:
             return value
         if not units.is_unit(value):
             raise custom_error(Code.UNIT_NOT_UCUM, "the unit is not a UCUM code", expected)
-        raise custom_error(Code.UNIT_NOT_TAKEN, "the unit does not measure this", expected)
+        raise custom_error(Code.UNIT_NOT_TAKEN, "this unit is not allowed for this field", expected)
 
     unit = Annotated[str, AfterValidator(check), WithJsonSchema({"type": "string", "enum": taken})]
     value = Annotated[float, Field(**_bounds(place), allow_inf_nan=False)]
@@ -244,7 +265,28 @@ def _bounds(place: Located) -> dict[str, Any]:
     return {_BOUNDS[name]: members[name].number() for name in _BOUNDS if name in members}
 
 
-def _annotation(place: Located, form: str, table: CodeTable | None, units: Units) -> Any:
+def _group_annotation(place: Located, parts: Mapping[str, FieldDefinition]) -> Any:
+    return create_model(
+        "Group", __base__=StrictRecord, __doc__=place.required("says").text(), **model_members(parts)
+    )
+
+
+def model_members(fields: Mapping[str, FieldDefinition]) -> dict[str, Any]:
+    """Return the members by which pydantic's `create_model` makes a model that checks `fields`."""
+    members: dict[str, Any] = {}
+    for field in fields.values():
+        description = f"{field.says} Unit: {field.unit}." if field.unit else field.says
+        members[field.name] = (
+            (field.annotation, Field(description=description))
+            if field.required
+            else (field.annotation | None, Field(default=None, description=description))
+        )
+    return members
+
+
+def _annotation(
+    place: Located, form: str, table: CodeTable | None, parts: Mapping[str, FieldDefinition], units: Units
+) -> Any:
     members = place.members()
     makers: Mapping[str, Callable[[], Any]] = {
         "text": lambda: Annotated[
@@ -258,9 +300,11 @@ def _annotation(place: Located, form: str, table: CodeTable | None, units: Units
         "boolean": lambda: StrictBool,
         "integer": lambda: Annotated[int, Field(**_bounds(place))],
         "number": lambda: Annotated[float, Field(**_bounds(place), allow_inf_nan=False)],
+        "numbers": lambda: Annotated[list[Annotated[float, Field(**_bounds(place), allow_inf_nan=False)]], _SOME],
         "instant": lambda: Instant,
         "date": lambda: Annotated[str, AfterValidator(_check_date)],
         "concept": lambda: _concept_annotation(table, is_open=is_open(place)) if table else Any,
+        "words": lambda: _words_annotation(table) if table else Any,
         "unit": lambda: _unit_annotation(units),
         "quantity": lambda: _quantity_annotation(place, units),
         "person": lambda: Person,
@@ -271,6 +315,7 @@ def _annotation(place: Located, form: str, table: CodeTable | None, units: Units
         "samples": lambda: Samples,
         "leads": lambda: _leads_annotation(table) if table else Any,
         "value": lambda: _value_annotation(units),
+        "group": lambda: _group_annotation(place, parts),
     }
     return makers[form]()
 
@@ -293,6 +338,7 @@ def read_field(name: str, place: Located, tables: Mapping[str, CodeTable], units
         table = tables.get(table_place.text())
         if table is None:
             table_place.refuse(f"there is no code table {table_place.text()!r}")
+    parts = read_fields(place.required("fields"), tables, units) if form == "group" else {}
     unit = members["unit"].text() if "unit" in members else None
     if unit is not None and unit not in units.displays:
         members["unit"].refuse(f"the unit {unit!r} is not named in units.yaml")
@@ -304,7 +350,8 @@ def read_field(name: str, place: Located, tables: Mapping[str, CodeTable], units
         unit=unit,
         table=table,
         example=members["example"].plain() if "example" in members else None,
-        annotation=_annotation(place, form, table, units),
+        annotation=_annotation(place, form, table, parts, units),
+        parts=parts,
         place=place,
     )
 

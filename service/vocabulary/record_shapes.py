@@ -7,13 +7,13 @@ from dataclasses import dataclass
 from dataclasses import fields as dataclass_fields
 from typing import Any, Literal
 
-from pydantic import BaseModel, Field, create_model
+from pydantic import BaseModel, create_model
 
 from service.problems import WrongMapping
 from service.vocabulary.client_values import StrictRecord
 from service.vocabulary.code_tables import CodeTable
 from service.vocabulary.conditions import Condition, read_condition
-from service.vocabulary.fields import FieldDefinition, read_fields
+from service.vocabulary.fields import FieldDefinition, model_members, read_fields
 from service.vocabulary.units import Units
 from service.vocabulary.yaml_tree import Located, read_documents
 
@@ -41,7 +41,7 @@ class Judgement:
 
 @dataclass(frozen=True, slots=True)
 class SpanRule:
-    """What begins and ends a span of a case (a run of compressions, say) and what lies inside it.
+    """What begins and ends a span of a case (a compression period, say) and what lies inside it.
 
     `starts` may hold the word `case`: such a span begins with the case itself. `anchor` is the name by which
     templates refer to the span's resource of the role `span`.
@@ -82,7 +82,7 @@ class SpanShape(RecordShape):
 
 
 _COMPUTED_FOR_JUDGEMENTS = frozenset({"offset_seconds"})
-"""What readiness reckons beside the fields of an item; and `FIELD.days_left` for each date."""
+"""What readiness calculates beside the fields of an item; and `FIELD.days_left` for each date."""
 
 
 def _condition(place: Located, fields: Mapping[str, FieldDefinition]) -> Condition:
@@ -134,15 +134,7 @@ def _span(place: Located) -> SpanRule:
 def _model(
     name: str, says: str, fields: Mapping[str, FieldDefinition], example: Any, *, is_event: bool
 ) -> type[BaseModel]:
-    members: dict[str, Any] = {"kind": (Literal[name], ...)} if is_event else {}
-    for field in fields.values():
-        optional = None if field.required else field.annotation | None
-        description = f"{field.says} Unit: {field.unit}." if field.unit else field.says
-        members[field.name] = (
-            (field.annotation, Field(description=description))
-            if field.required
-            else (optional, Field(default=None, description=description))
-        )
+    members = {**({"kind": (Literal[name], ...)} if is_event else {}), **model_members(fields)}
     camel = "".join(word.capitalize() for word in name.split("_"))
     model: type[BaseModel] = create_model(camel, __base__=StrictRecord, __doc__=says, **members)
     model.model_config["json_schema_extra"] = {"examples": [example]} if example is not None else None

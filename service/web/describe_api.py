@@ -62,7 +62,18 @@ _SHOCK = {
     "electrodes": "pads",
     "operating_mode": "manual",
 }
-_DEVICE = {"type": "defibrillator", "serial": "SN-0003", "location": "Ward 4", "check_interval_hours": 24}
+_DEVICE = {
+    "type": "defibrillator",
+    "serial": "SN-0003",
+    "location": "Ward 4",
+    "check_interval_hours": 24,
+    "capabilities": {
+        "energy_selections_joules": [20, 60, 100, 140, 200, 260, 320],
+        "operating_modes": ["manual", "advisory"],
+        "greatest_pacing_output_milliamperes": 150,
+        "pacing_modes": ["demand", "fixed"],
+    },
+}
 _CHECK = {
     "id": "k-1",
     "checked_at": "2031-03-02T07:00:00+01:00",
@@ -70,7 +81,7 @@ _CHECK = {
     "items": {
         "self_test": {"result": "passed"},
         "battery": {"charge_percent": 96},
-        "test_shock": {"selected_joules": 30, "delivered_joules": 29.1, "load_ohms": 50, "charge_seconds": 4.2},
+        "test_shock": {"selected_joules": 200, "delivered_joules": 194.6, "load_ohms": 50, "charge_seconds": 4.2},
         "clock": {"device_at": "2031-03-02T07:02:42+01:00", "reference_at": "2031-03-02T07:00:00+01:00"},
     },
 }

@@ -37,7 +37,7 @@ MET_ELSEWHERE = {
 
 WARNINGS: dict[Code, dict[str, Any]] = {
     Code.UNMAPPED_VALUE: {"waveform": {"text": "triangular"}},
-    Code.IMPLAUSIBLE: {"paddle_force_kilograms": 2},
+    Code.IMPLAUSIBLE: {"energy_delivered_joules": 40, "energy_selected_joules": 200},
 }
 """Codes that refuse nothing, and what is taken with a warning of the code."""
 

@@ -34,7 +34,11 @@ def test_every_kind_item_rule_and_table_has_its_section() -> None:
     stages = load_stages("urn:example:house")
     vocabulary = stages.vocabulary
     assert set(headings(page("docs/event-kinds.md"), 2)) == {*vocabulary.events, "Common fields"}
-    assert set(headings(page("docs/check-items.md"), 2)) == {*vocabulary.check_items, "The check itself"}
+    assert set(headings(page("docs/check-items.md"), 2)) == {
+        *vocabulary.check_items,
+        "The device",
+        "The check itself",
+    }
     assert headings(page("docs/completeness.md"), 2) == [rule.name for rule in stages.rules.rules]
     assert set(headings(page("docs/codes.md"), 2)) == set(vocabulary.tables)
 

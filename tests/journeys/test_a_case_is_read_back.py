@@ -22,7 +22,7 @@ def demo(running: WholeService) -> WholeService:
 def test_the_missing_route_is_a_gap_with_a_question(demo: WholeService) -> None:
     gaps = demo.get("/v1/cases/c-demo/gaps")["gaps"]
     (route,) = [gap for gap in gaps if gap["element"] == "medication_given.route"]
-    assert route["event_id"] == "e-18"
+    assert route["event_id"] == "e-22"
     assert route["state"] == "missing"
     assert route["ask"]
     assert route["rule"]
@@ -59,7 +59,7 @@ def test_gaps_over_many_cases_are_the_same_gaps(demo: WholeService) -> None:
 
 def test_the_timeline_stands_in_the_order_of_corrected_time(demo: WholeService) -> None:
     entries = demo.get("/v1/cases/c-demo/timeline")["entries"]
-    assert len(entries) == 21
+    assert len(entries) == 27
     assert {entry["version"] for entry in entries} == {1}
     shock = entries[5]
     assert (shock["event_id"], shock["kind"], shock["at"]) == (
@@ -71,7 +71,7 @@ def test_the_timeline_stands_in_the_order_of_corrected_time(demo: WholeService) 
 
 def test_a_case_says_how_many_events_it_has_and_how_its_delivery_stands(demo: WholeService) -> None:
     case = demo.get("/v1/cases/c-demo")
-    assert case["events"] == 21
+    assert case["events"] == 27
     assert case["delivery"]["waiting"] == case["delivery"]["held"] == 0
     assert case["delivery"]["delivered"] > 0
     assert {name: case[name] for name in read_example("demo/case.json")} == read_example("demo/case.json")

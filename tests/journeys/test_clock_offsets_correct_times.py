@@ -97,4 +97,4 @@ def test_an_offset_moves_a_shock_into_the_pause_where_it_belongs(running: WholeS
     running.post_case_example("demo", "c-demo")
     timeline = running.get("/v1/cases/c-demo/timeline")["entries"]
     order = [entry["event_id"] for entry in timeline]
-    assert order == [f"e-{number:02}" for number in range(1, 22)]
+    assert order == [f"e-{number:02}" for number in range(1, 28)]

@@ -51,14 +51,16 @@ def _shock(**fields: Any) -> RecordedEvent:
     return _event("shock_delivered", "10:05:00", **fields)
 
 
-PACING = _event("pacing_started", "10:00:00", rate_per_minute=70)
+PACING = _event("pacing_started", "10:00:00", mode="demand")
+FIXED = _event("pacing_started", "10:00:00", mode="fixed")
 STOPPED = _event("pacing_stopped", "10:04:00")
 ECG = _event("electrodes_applied", "09:59:00", electrodes="ecg_three_lead")
+ECG_OF_FIVE = _event("electrodes_applied", "09:59:00", electrodes="ecg_five_lead")
+PADS = _event("electrodes_applied", "09:59:00", electrodes="pads")
 
 MET = [
     ("automated-mode-with-paddles", ADULT, [_shock(operating_mode="automated", electrodes="paddles")]),
-    ("paddle-force", ADULT, [_shock(paddle_force_kilograms=8)]),
-    ("adult-biphasic-energy", ADULT, [_shock(waveform="biphasic", energy_selected_joules=175)]),
+    ("adult-biphasic-energy", ADULT, [_shock(waveform="biphasic", energy_selected_joules=119)]),
     ("delivered-far-from-selected", CHILD, [_shock(energy_selected_joules=200, energy_delivered_joules=40)]),
     (
         "markers-before-synchronised-shock",
@@ -66,10 +68,17 @@ MET = [
         [_event("cardioversion_delivered", "10:05:00", markers_on_r_wave=False)],
     ),
     ("shock-while-pacing", ADULT, [PACING, _shock()]),
-    ("pacing-without-three-lead-ecg", ADULT, [PACING]),
-    ("pacing-start-rate", ADULT, [ECG, _event("pacing_started", "10:00:00", rate_per_minute=90)]),
-    ("pacing-output", ADULT, [_event("pacing_changed", "10:01:00", output_milliamperes=150)]),
-    ("suppression-ratio", ADULT, [_event("underlying_rhythm_observed", "10:02:00", suppression_ratio=2)]),
+    ("demand-pacing-without-ecg-electrodes", ADULT, [PADS, PACING]),
+    (
+        "pulse-with-a-rhythm-that-gives-none",
+        ADULT,
+        [_event("rhythm_assessed", "10:01:00", rhythm="ventricular_fibrillation", pulse_present=True)],
+    ),
+    (
+        "pulse-with-a-rhythm-that-gives-none",
+        ADULT,
+        [_event("rhythm_assessed", "10:01:00", rhythm="asystole", pulse_present=True)],
+    ),
     (
         "shock-for-a-rhythm-with-circulation",
         ADULT,
@@ -108,10 +117,21 @@ def test_every_shipped_rule_is_proven_to_speak() -> None:
 
 USUAL = [
     (ADULT, [_shock(waveform="biphasic", energy_selected_joules=200, energy_delivered_joules=187)]),
-    (ADULT, [_shock(operating_mode="manual", electrodes="paddles", paddle_force_kilograms=11)]),
+    (ADULT, [_shock(waveform="biphasic", energy_selected_joules=120)]),
+    (ADULT, [_shock(waveform="biphasic", energy_selected_joules=175)]),
+    (ADULT, [_shock(waveform="biphasic", energy_selected_joules=360)]),
+    (ADULT, [_shock(waveform="biphasic", energy_selected_joules=30, electrodes="internal")]),
+    (ADULT, [_shock(operating_mode="manual", electrodes="paddles", paddle_force_kilograms=8)]),
     (CHILD, [_shock(waveform="biphasic", energy_selected_joules=48)]),
     (ADULT, [PACING, STOPPED, _shock()]),
     (ADULT, [ECG, PACING]),
+    (ADULT, [ECG_OF_FIVE, PACING]),
+    (ADULT, [FIXED]),
+    (ADULT, [_event("pacing_started", "10:00:00", rate_per_minute=90, output_milliamperes=150)]),
+    (ADULT, [_event("pacing_changed", "10:01:00", output_milliamperes=200)]),
+    (ADULT, [_event("rhythm_assessed", "10:01:00", rhythm="ventricular_fibrillation", pulse_present=False)]),
+    (ADULT, [_event("rhythm_assessed", "10:01:00", rhythm="asystole")]),
+    (ADULT, [_event("rhythm_assessed", "10:01:00", rhythm="sinus_rhythm", pulse_present=True)]),
     (ADULT, [_event("circulation_returned", "10:01:00"), _event("circulation_lost", "10:02:00"), _shock()]),
     (ADULT, [_event("cardioversion_delivered", "10:05:00", markers_on_r_wave=True)]),
     (ADULT, [_event("cardioversion_delivered", "10:05:00")]),

@@ -206,6 +206,20 @@ def _concepts_of(field: FieldDefinition) -> st.SearchStrategy[Any]:
     return concepts(field.table, takes_more=is_open(field.place))
 
 
+def _words_of(field: FieldDefinition) -> st.SearchStrategy[list[str]]:
+    assert field.table is not None
+    return st.lists(st.sampled_from(list(field.table.concepts)), min_size=1, max_size=5)
+
+
+def _groups(field: FieldDefinition, vocabulary: Vocabulary) -> st.SearchStrategy[dict[str, Any]]:
+    values = {name: field_values(part, vocabulary) for name, part in field.parts.items()}
+    needed = {name for name, part in field.parts.items() if part.required}
+    return st.fixed_dictionaries(
+        {name: value for name, value in values.items() if name in needed},
+        optional={name: value for name, value in values.items() if name not in needed},
+    )
+
+
 def _units(vocabulary: Vocabulary) -> st.SearchStrategy[str]:
     return st.sampled_from([*vocabulary.units.displays, *UNITS_BEYOND_THE_LIST])
 
@@ -264,9 +278,11 @@ def field_values(field: FieldDefinition, vocabulary: Vocabulary) -> st.SearchStr
         "boolean": st.booleans,
         "integer": lambda: whole_numbers(place),
         "number": lambda: numbers(place),
+        "numbers": lambda: st.lists(numbers(place), min_size=1, max_size=20),
         "instant": instants,
         "date": lambda: _dates(place),
         "concept": lambda: _concepts_of(field),
+        "words": lambda: _words_of(field),
         "unit": lambda: _units(vocabulary),
         "quantity": lambda: _quantities(place),
         "person": _persons,
@@ -276,6 +292,7 @@ def field_values(field: FieldDefinition, vocabulary: Vocabulary) -> st.SearchStr
         "samples": samples,
         "leads": lambda: _leads(field),
         "value": lambda: _observed_values(vocabulary),
+        "group": lambda: _groups(field, vocabulary),
     }
     return makers[field.type]()
 

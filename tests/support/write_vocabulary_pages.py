@@ -1,7 +1,7 @@
 """Writes the pages of docs/ that are made from the mapping data; a house test holds each against the data.
 
 `python -m tests.support.write_vocabulary_pages` writes docs/event-kinds.md, check-items.md, completeness.md,
-plausibility.md and codes.md anew.
+plausibility.md and codes.md again.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ def condition_in_words(condition: Any) -> str:
         case {"field": name, "in": values}:
             return f"`{name}` is one of {', '.join(_value(value) for value in values)}"
         case {"field": name, "before": other}:
-            return f"`{name}` lies before `{other}`"
+            return f"`{name}` is before `{other}`"
         case {"field": name, "is": value}:
             return f"`{name}` is {_value(value)}"
         case {"field": name, **rest} if len(rest) == 1:
@@ -85,7 +85,8 @@ def _value(value: Any) -> str:
 def _field_type(field: FieldDefinition) -> str:
     members = field.place.plain()
     if field.table is not None:
-        return f"[{field.table.name}](codes.md#{field.table.name})"
+        several = "several of " if field.type == "words" else ""
+        return f"{several}[{field.table.name}](codes.md#{field.table.name})"
     bounds = [f"{words} {_value(members[name])}" for name, words in _BOUND_WORDS.items() if name in members]
     if field.type == "text":
         bounds.append(f"at most {_value(members.get('most', 2000))} characters")
@@ -94,16 +95,15 @@ def _field_type(field: FieldDefinition) -> str:
     return field.type + (f" ({', '.join(bounds)})" if bounds else "")
 
 
-def _field_rows(fields: Mapping[str, FieldDefinition]) -> list[tuple[str, str, str, str]]:
-    return [
-        (
-            f"`{field.name}`" + (" (required)" if field.required else ""),
+def _field_rows(fields: Mapping[str, FieldDefinition], group: str = "") -> Iterator[tuple[str, str, str, str]]:
+    for field in fields.values():
+        yield (
+            f"`{group}{field.name}`" + (" (required)" if field.required else ""),
             _field_type(field),
             field.unit or "",
             field.says,
         )
-        for field in fields.values()
-    ]
+        yield from _field_rows(field.parts, f"{field.name}.")
 
 
 def _fixed_codes(node: TemplateNode) -> Iterator[str]:
@@ -158,7 +158,7 @@ def _shape_section(
         yield "No fields beside the common ones."
         yield ""
     for rule in shape.place.plain().get("impossible", []):
-        yield f"Refused where {condition_in_words(rule['when'])}: {rule['says']} (right: {rule['expected']})."
+        yield f"Refused where {condition_in_words(rule['when'])}: {rule['says']} (expected: {rule['expected']})."
         yield ""
     if shape.judgements:
         yield from _table(
@@ -192,9 +192,9 @@ def _event_kinds(vocabulary: Vocabulary, reader: TemplateReader) -> Iterator[str
     yield ""
     yield (
         "Each event carries the common fields and those of its kind. Only `id`, `kind` and `at` are required; what"
-        " is merely missing is a [gap](completeness.md), never a refusal. A field whose type is a link takes a word"
-        " of that code table, or a coding `{system, code, display}`, or `{text}`. How the resources are made stands"
-        " in `mappings/events/`, in the [mapping language](mapping-language.md)."
+        " is missing is a [gap](completeness.md), never a refusal. A field whose type is a link takes a word of"
+        " that code table, or a coding `{system, code, display}`, or `{text}`. The files in `mappings/events/` say"
+        " how the resources are made; they are written in the [mapping language](mapping-language.md)."
     )
     yield ""
     yield "## Common fields"
@@ -211,12 +211,21 @@ def _check_items(vocabulary: Vocabulary, reader: TemplateReader) -> Iterator[str
     yield _MADE
     yield ""
     yield (
-        "A check names the items that were looked at. Each judgement that holds gives a reason, and the worst"
+        "A check lists the items that were checked. Each judgement that applies gives a reason, and the worst"
         " outcome counts: `ready`, `ready_with_fault` (usable, biomedical engineering must follow up) or"
-        " `not_ready`. `FIELD.days_left` is the number of full days from the day of the check to a date, and"
-        " `offset_seconds` the device's clock minus the reference clock."
+        " `not_ready`. A site that decides otherwise uses an [overlay](mapping-language.md#a-sites-overlay)."
+        " `FIELD.days_left` is the number of full days from the day of the check to a date. `offset_seconds` is"
+        " the time of the device's clock minus the time of the reference clock."
     )
     yield ""
+    yield "## The device"
+    yield ""
+    yield (
+        "The hospital states what a device can do in `capabilities`, all of it optional. It is kept with the device"
+        " and is not sent to the chart."
+    )
+    yield ""
+    yield from _table(("field", "type", "unit (UCUM)", "meaning"), _field_rows(vocabulary.device.fields))
     yield "## The check itself"
     yield ""
     yield from _table(("field", "type", "unit (UCUM)", "meaning"), _field_rows(vocabulary.check.fields))
@@ -230,8 +239,8 @@ def _completeness(stages: Stages, vocabulary: Vocabulary) -> Iterator[str]:
     yield _MADE
     yield ""
     yield (
-        "What a record should hold, and the question to ask where it does not. The rules stand in"
-        " `mappings/completeness.yaml`, whose head explains their form. A value that is listed in an event's"
+        "What a record should hold, and the question to ask where it does not. The rules are in"
+        " `mappings/completeness.yaml`; its first lines explain their form. A field that is listed in an event's"
         " `stated_unknown` was asked for and is not known: its gap has the state `stated-unknown`."
     )
     yield ""
@@ -243,15 +252,15 @@ def _completeness(stages: Stages, vocabulary: Vocabulary) -> Iterator[str]:
         yield f"`{rule.element}`, {rule.importance}. Ask: {rule.ask}"
         yield ""
         if "when" in members:
-            yield f"- Wanted where {condition_in_words(members['when'])}."
+            yield f"- Asked for where {condition_in_words(members['when'])}."
         if "recorded_when" in members:
             yield f"- Counts as recorded where {condition_in_words(members['recorded_when'])}."
         if "conflict_when" in members:
             yield f"- A conflict where {condition_in_words(members['conflict_when'])}."
         if rule.not_before:
-            yield f"- A conflict before the first `{rule.not_before}`."
+            yield f"- A conflict where it is before the first `{rule.not_before}`."
         if rule.not_after:
-            yield f"- A conflict after the last `{rule.not_after}`."
+            yield f"- A conflict where it is after the last `{rule.not_after}`."
         yield f"- Source: {rule.source}"
         yield ""
 
@@ -262,9 +271,9 @@ def _plausibility(vocabulary: Vocabulary) -> Iterator[str]:
     yield _MADE
     yield ""
     yield (
-        "What may have happened and yet asks for a second look. A rule gives the warning"
-        " [implausible](problems.md#implausible), which is kept with the event; it refuses nothing and"
-        " advises nothing. The rules stand in `mappings/plausibility.yaml`, whose head explains their form."
+        "Values that may be true and are unusual. A rule gives the warning [implausible](problems.md#implausible),"
+        " which is kept with the event. It refuses nothing and is no advice on treatment. The rules are in"
+        " `mappings/plausibility.yaml`; its first lines explain their form."
     )
     yield ""
     for rule in load_yaml(vocabulary.folder / "plausibility.yaml").plain()["rules"]:
@@ -284,9 +293,11 @@ def _codes(vocabulary: Vocabulary) -> Iterator[str]:
     yield _MADE
     yield ""
     yield (
-        "The words that clients send and the codes that the chart receives, each with the place where the code was"
-        " read beside its display. Whether a code is active in the current release of its system is not proved"
-        " here. SNOMED CT, LOINC, ISO/IEEE 11073, RxNorm, ATC and UCUM have licences of their own."
+        "The words that clients send and the codes that the chart receives. The source is a published file of a"
+        " standards body in which the code and its display are; public copies of some of these files were used."
+        " Where no such file was found, the source says so. The service does not check whether a code is active in"
+        " the current release of its system. SNOMED CT, LOINC, ISO/IEEE 11073, RxNorm, ATC and UCUM have licences"
+        " of their own."
     )
     yield ""
     for table in vocabulary.tables.values():
