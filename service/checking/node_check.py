@@ -91,7 +91,7 @@ class NodeCheck:
                 verdict = holds_for(node)
                 if not verdict:
                     report_invariant(key, path, walk, is_undecided=verdict is None)
-        # What mentions another resource, or is right in a transaction only, is to be read in each resource anew.
+        # What mentions another resource, or is right in a transaction only, must be read again in each resource.
         if sound_as is not None and walk.noted == noted_before and not walk.is_transaction:
             sound_as.add(self)
 

@@ -79,7 +79,7 @@ def check_reference(reference: dict[str, Any], targets: frozenset[str], path: Pa
             walk.report(
                 "reference-syntax",
                 (path, "reference", None),
-                "A reference is Type/id, an absolute URL, urn:uuid, urn:oid or #id; Type?query stands in a "
+                "A reference is Type/id, an absolute URL, urn:uuid, urn:oid or #id; Type?query is allowed in a "
                 "transaction only.",
             )
             return

@@ -12,7 +12,7 @@ FACTS: Mapping[str, str] = {
     "patient_identified": "the patient is named by an identifier",
     "has.shock": "a shock or a cardioversion was delivered",
     "has.epinephrine": "epinephrine was given",
-    "has.weight_based_dose": "a dose was reckoned from the weight",
+    "has.weight_based_dose": "a dose was calculated from the weight",
     "first_rhythm_shockable": "the first rhythm that was seen is shockable; absent where that cannot be said",
     "any_rhythm_shockable": "a shockable rhythm was seen at some time",
     "circulation_sustained": "the efforts ended with the circulation sustained",
@@ -56,7 +56,7 @@ def gather_facts(
         "circulation_sustained": "circulation_sustained" in outcomes,
         "died": "died" in outcomes,
     }
-    # Where the first rhythm was not determined, a later one does not stand in for it.
+    # Where the first rhythm was not determined, a later one does not take its place.
     if rhythms and rhythms[0] is not None:
         facts["first_rhythm_shockable"] = rhythms[0]
     facts.update((f"has.{kind}", True) for kind in kinds)

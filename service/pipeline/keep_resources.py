@@ -124,8 +124,8 @@ def _waits(outgoing: Sequence[_Outgoing], versions: _Known) -> tuple[frozenset[i
 def _changed(resources: Sequence[RecordResource], versions: _Known) -> list[_Outgoing]:
     """Return those of the resources that differ from their newest version.
 
-    A record of which something changes brings also what of it is held or was discarded: that has not arrived, and
-    so the record can stand without the delivery before it.
+    If any resource of a record changed, its held or discarded resources are sent along: they have not arrived, and
+    so the record does not need the delivery before it.
     """
     refer_to = [frozenset(references_in(resource.made.body)) for resource in resources]
     own = {resource.made.reference for resource in resources}

@@ -14,4 +14,4 @@ def stale_version(expected: int | None, newest: int) -> list[Problem]:
     if expected is None or expected == newest:
         return []
     message = f"the newest version is {newest}" if newest else "there is no version of it yet"
-    return [Problem(Code.STALE_VERSION, "", message, "the change made to the newest version, with its number")]
+    return [Problem(Code.STALE_VERSION, "", message, "read the newest version, then send its number")]

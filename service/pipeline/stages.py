@@ -1,4 +1,4 @@
-"""What the pipeline works with, loaded once at the start and never changed."""
+"""What the pipeline works with, loaded once at the start; only `frames` changes, which remembers recent cases."""
 
 from __future__ import annotations
 

@@ -40,7 +40,7 @@ def _sealed_changes(old: Mapping[str, Any], new: Mapping[str, Any]) -> list[Prob
         Problem(
             Code.SEALED_FIELD,
             f"/{name}",
-            f"{name!r} is sealed since the case was opened",
+            f"{name!r} cannot be changed after the case is opened",
             f"the {name} with which the case was opened",
         )
         for name in SEALED_FIELDS

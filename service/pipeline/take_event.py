@@ -190,7 +190,7 @@ def correct_event(
     """
     subject = _subject(case_id, event_id)
     frame, old = find_frame(tx, stages, case_id), event_identity(tx, case_id, event_id)
-    problem = _uncorrectable(case_id, event_id, known_case=frame is not None, known_event=old is not None)
+    problem = _uncorrectable(case_id, known_case=frame is not None, known_event=old is not None)
     if problem is None and sent.read is None:
         return log_refusal(tx, receipt, subject, sent.problems, sent.body, case_id)
     if problem is None and old is not None and old.retracted:
@@ -209,7 +209,7 @@ def correct_event(
     previous = find_event(tx, case_id, event_id)
     if previous is not None and previous.kind != sent.read.content["kind"]:
         kind_problem = Problem(
-            Code.OTHER_CONTENT, "/kind", "a correction keeps the kind", "DELETE it, and a new event"
+            Code.OTHER_CONTENT, "/kind", "a correction keeps the kind", "delete the event and post a new one"
         )
         return log_refusal(tx, receipt, subject, [kind_problem], sent.body, case_id)
     event = RecordedEvent(case_id, event_id, sent.read.content["kind"], old.version + 1, retracted=False,
@@ -222,7 +222,7 @@ def correct_event(
         return log_refusal(tx, receipt, subject, refused.problems, sent.body, case_id)
 
 
-def _uncorrectable(case_id: str, event_id: str, *, known_case: bool, known_event: bool) -> Problem | None:
+def _uncorrectable(case_id: str, *, known_case: bool, known_event: bool) -> Problem | None:
     if not known_case:
         return _unknown_case(case_id)
     if not known_event:
@@ -230,7 +230,7 @@ def _uncorrectable(case_id: str, event_id: str, *, known_case: bool, known_event
             Code.UNKNOWN_EVENT,
             "",
             "there is no event of this id in the case",
-            f"an event that was taken; not {event_id}",
+            "the id of an event of this case",
         )
     return None
 
@@ -251,7 +251,7 @@ def retract_event(
     """
     subject = _subject(case_id, event_id)
     frame, old = find_frame(tx, stages, case_id), find_event(tx, case_id, event_id)
-    problem = _uncorrectable(case_id, event_id, known_case=frame is not None, known_event=old is not None)
+    problem = _uncorrectable(case_id, known_case=frame is not None, known_event=old is not None)
     if problem is not None or frame is None or old is None:
         return log_refusal(tx, receipt, subject, [problem or _unknown_case(case_id)], b"", case_id)
     identity = event_identity(tx, case_id, event_id)

@@ -19,7 +19,7 @@ class TimelineFinding(StrEnum):
 
     CLOCK_OFFSET_UNKNOWN = (
         "clock_offset_unknown",
-        "The clock that timed it was never compared with the reference clock, so the time there is unknown.",
+        "The event's clock was never compared with the reference clock, so its corrected time is not known.",
     )
     CLOCK_OFFSET_EXTRAPOLATED = (
         "clock_offset_extrapolated",
@@ -27,7 +27,7 @@ class TimelineFinding(StrEnum):
     )
     CLOCK_WAS_SET = (
         "clock_was_set",
-        "Between two comparisons the clock moved further than clocks drift, so it was set, and nobody knows when.",
+        "The clock was changed between two comparisons; when is not known.",
     )
     BEFORE_CASE_START = (
         "before_case_start",

@@ -38,8 +38,9 @@ _GRAMMARS_OF_URNS = {
 def _check_urn(value: str) -> str:
     for prefix, grammar in _GRAMMARS_OF_URNS.items():
         if value.startswith(prefix) and grammar.fullmatch(value.removeprefix(prefix)) is None:
+            form = "a UUID" if prefix == "urn:uuid:" else "an OID"
             expected = "a UUID in lower case" if prefix == "urn:uuid:" else "an OID, such as 2.16.840.1.113883"
-            raise custom_error(Code.WRONG_FORM, f"what follows {prefix!r} is not what it announces", expected)
+            raise custom_error(Code.WRONG_FORM, f"{prefix!r} is not followed by {form}", expected)
     return value
 
 

@@ -2,7 +2,7 @@
 
 A field is written in YAML as a mapping with `type` and what that type takes:
 
-    text        most (length, 2000 unless said)
+    text        most (length, 2000 by default)
     boolean
     integer     at_least, at_most, above, below, unit (UCUM)
     number      the same
@@ -175,7 +175,7 @@ def _quantity_annotation(place: Located, units: Units) -> Any:
             return value
         if not units.is_unit(value):
             raise custom_error(Code.UNIT_NOT_UCUM, "the unit is not a UCUM code", expected)
-        raise custom_error(Code.UNIT_NOT_TAKEN, "the unit does not measure this", expected)
+        raise custom_error(Code.UNIT_NOT_TAKEN, "this unit is not allowed for this field", expected)
 
     unit = Annotated[str, AfterValidator(check), WithJsonSchema({"type": "string", "enum": taken})]
     value = Annotated[float, Field(**_bounds(place), allow_inf_nan=False)]

@@ -74,7 +74,7 @@ class EntriesQuery(BaseModel):
 
 @router.get("/entries", summary="Read the audit log")
 async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()]) -> Response:
-    """Return a page of entries in order, filtered; `next` is the `after` of the next page."""
+    """Return a page of entries in their order, filtered; `next` in the answer is the `after` of the next page."""
     receipt = await identify(request, "audit/entries", Scope.AUDIT)
     parts = parts_of(request)
     wanted = EntryFilter(
@@ -96,14 +96,17 @@ async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()])
 
 @router.get("/entries/{number}/received", summary="Read a body that was refused")
 async def get_received(request: Request, number: Annotated[int, Path(ge=0, le=MOST_NUMBER)]) -> Response:
-    """Return what a client sent and the service refused, byte for byte."""
+    """Return the body that was refused, byte for byte as it was sent."""
     receipt = await identify(request, f"audit/entries/{number}/received", Scope.AUDIT)
     parts = parts_of(request)
     body = await parts.store.read(lambda tx: refused_body(tx, number))
     await _log_read(parts, receipt, "audit/received", {"number": number})
     if body is None:
         raise refuse(
-            Code.UNKNOWN_ENTRY, "", "no refused body is kept for this number", "a number with action refused"
+            Code.UNKNOWN_ENTRY,
+            "",
+            "no refused body is kept for this number",
+            "the number of an entry whose action is `refused`",
         )
     return Response(body, media_type="application/octet-stream")
 
@@ -115,7 +118,7 @@ async def get_gaps(
     after: Annotated[str, Query(max_length=64)] = "",
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
-    """Return the gaps of a page of cases; with `group_by=element` how often each element is missing in all."""
+    """Return the gaps of a page of cases; with `group_by=element`, how often each is missing in all cases."""
     receipt = await identify(request, "audit/gaps", Scope.AUDIT)
     parts = parts_of(request)
     if group_by is not None:
@@ -128,7 +131,7 @@ async def get_gaps(
 
 @router.get("/seal", summary="Read the newest seal")
 async def get_seal(request: Request) -> Response:
-    """Return number and hash of the newest entry: kept elsewhere, they prove later that nothing was cut off."""
+    """Return number and hash of the newest entry; kept elsewhere, they prove later that the log was not changed."""
     receipt = await identify(request, "audit/seal", Scope.AUDIT)
     parts = parts_of(request)
     newest = await parts.store.read(newest_entry)

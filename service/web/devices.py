@@ -1,4 +1,4 @@
-"""Routes of devices: register, post a check, read the readiness of the fleet."""
+"""Routes of devices: register, post a check, read the readiness of all devices."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ router = APIRouter(tags=["devices"])
 
 @router.put("/devices/{device_id}", summary="Register a device", status_code=201)
 async def put_device(request: Request, device_id: RecordId, expected: ExpectedVersion = None) -> Response:
-    """Register a device (201) or amend what is known of it (200)."""
+    """Register a device (201) or amend it (200)."""
     receipt = await identify(request, f"device:{device_id}", Scope.RECORD)
     shape = parts_of(request).stages.vocabulary.device
     return await take_record(
@@ -34,7 +34,7 @@ async def put_device(request: Request, device_id: RecordId, expected: ExpectedVe
 
 @router.post("/devices/{device_id}/checks", summary="Post a device check", status_code=201)
 async def post_check(request: Request, device_id: RecordId) -> Response:
-    """Take the result of a check, judge it, and answer whether the device is ready."""
+    """Take the results of a check, judge them, and answer whether the device is ready."""
     receipt = await identify(request, f"check:{device_id}/?", Scope.RECORD)
     vocabulary = parts_of(request).stages.vocabulary
     return await take_record(
@@ -46,9 +46,9 @@ async def post_check(request: Request, device_id: RecordId) -> Response:
     )
 
 
-@router.get("/devices", summary="Read the readiness of the fleet")
+@router.get("/devices", summary="Read the readiness of all devices")
 async def get_devices(request: Request) -> Response:
-    """Return for every device the last check, when the next is due, faults and the offset of its clock."""
+    """Return for each device its last check, when the next one is due, its faults and the offset of its clock."""
     await identify(request, "devices", Scope.RECORD, Scope.INTEGRATE, Scope.AUDIT)
     parts = parts_of(request)
     return json_answer({"devices": await parts.store.read(lambda tx: fleet(tx, parts.clock()))})

@@ -23,7 +23,9 @@ router = APIRouter(tags=["events"])
 
 MOST_EVENTS = 500
 
-Reason = Annotated[str, Query(min_length=1, max_length=500, description="Why; it goes into the audit log.")]
+Reason = Annotated[
+    str, Query(min_length=1, max_length=500, description="The reason; it is written to the audit log.")
+]
 
 
 def _sent(value: Any, body: bytes, vocabulary: Vocabulary) -> SentEvent:
@@ -43,7 +45,7 @@ def _outcome(answer: Answer, number: int, value: Any) -> dict[str, Any]:
 
 @router.post("/cases/{case_id}/events", summary="Post one event, or an array of events", status_code=201)
 async def post_events(request: Request, case_id: RecordId) -> Response:
-    """Take one event (201) or up to 500 (207, one outcome an item); the same event again is a duplicate."""
+    """Take one event (201) or up to 500 (207, one outcome per item). The same event again is a `duplicate`."""
     subject = f"event:{case_id}/?"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)
@@ -87,7 +89,7 @@ def _is_unknown_case(answers: Sequence[Answer]) -> bool:
 async def put_event(
     request: Request, case_id: RecordId, event_id: RecordId, reason: Reason, expected: ExpectedVersion = None
 ) -> Response:
-    """Keep a new version of an event; every older version stays readable in the store and the log."""
+    """Keep a new version of an event. Every older version stays in the store."""
     subject = f"event:{case_id}/{event_id}"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)
@@ -110,7 +112,7 @@ async def put_event(
 async def delete_event(
     request: Request, case_id: RecordId, event_id: RecordId, reason: Reason, expected: ExpectedVersion = None
 ) -> Response:
-    """Mark an event as entered in error, here and at the destination; nothing is erased."""
+    """Mark an event as entered in error, here and at the destination. Nothing is erased."""
     subject = f"event:{case_id}/{event_id}"
     receipt = await identify(request, subject, Scope.RECORD)
     parts = parts_of(request)

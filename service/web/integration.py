@@ -23,9 +23,9 @@ router = APIRouter(tags=["integration"])
 State = Literal["waiting", "delivered", "held", "discarded"]
 
 
-@router.post("/preview", summary="Map and check without keeping anything")
+@router.post("/preview", summary="Map and check; nothing is kept")
 async def post_preview(request: Request) -> Response:
-    """Return the FHIR resources that a case or an event would make, and what the checks find in them."""
+    """Return the FHIR resources that a case or an event would become, and what the checks find in them."""
     await identify(request, "preview", Scope.RECORD, Scope.INTEGRATE)
     parts = parts_of(request)
     try:
@@ -43,7 +43,7 @@ async def get_deliveries(
     after: Annotated[int, Query(ge=0, le=MOST_NUMBER)] = 0,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
-    """Return a page of deliveries, oldest first; held ones with the server's OperationOutcome."""
+    """Return a page of deliveries, oldest first; a held one has the server's OperationOutcome."""
     await identify(request, "deliveries", Scope.INTEGRATE, Scope.AUDIT)
     parts = parts_of(request)
 
@@ -61,19 +61,19 @@ def _answered(answer: Answer) -> Response:
     return json_answer(answer.body, answer.status)
 
 
-@router.post("/deliveries/retry", summary="Have held deliveries sent again")
+@router.post("/deliveries/retry", summary="Send held deliveries again")
 async def post_retry_all(
     request: Request,
     case_id: Annotated[str | None, Query(max_length=64)] = None,
     state: Literal["held"] = "held",  # noqa: ARG001 - it says what is retried; nothing else can be.
 ) -> Response:
-    """Put up to 500 held deliveries, of a case or of all, back into the queue; `remaining` says if more are."""
+    """Put up to 500 held deliveries, of one case or of all, back into the queue; `remaining`: more are held."""
     receipt = await identify(request, "deliveries", Scope.INTEGRATE)
     store = parts_of(request).store
     return _answered(await store.write(lambda tx: retry_held(tx, case_id, receipt), is_long=True))
 
 
-@router.post("/deliveries/{delivery_id}/retry", summary="Have a held delivery sent again")
+@router.post("/deliveries/{delivery_id}/retry", summary="Send a held delivery again")
 async def post_retry(request: Request, delivery_id: Annotated[int, Path(ge=0, le=MOST_NUMBER)]) -> Response:
     """Put a held delivery back into the queue."""
     receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)
@@ -85,9 +85,11 @@ async def post_retry(request: Request, delivery_id: Annotated[int, Path(ge=0, le
 async def post_discard(
     request: Request,
     delivery_id: Annotated[int, Path(ge=0, le=MOST_NUMBER)],
-    reason: Annotated[str, Query(min_length=1, max_length=500, description="Why; it goes into the audit log.")],
+    reason: Annotated[
+        str, Query(min_length=1, max_length=500, description="The reason; it is written to the audit log.")
+    ],
 ) -> Response:
-    """Give up a held delivery for good, with the reason; what cannot stand without it is held in its turn."""
+    """Give up a held delivery for ever, with the reason. Deliveries that cannot go without it are also held."""
     receipt = await identify(request, f"delivery:{delivery_id}", Scope.INTEGRATE)
     store = parts_of(request).store
     return _answered(await store.write(lambda tx: discard_delivery(tx, delivery_id, reason, receipt), is_long=True))
@@ -95,9 +97,9 @@ async def post_discard(
 
 @router.get("/destination", summary="Read what the FHIR server can do")
 async def get_destination(request: Request) -> Response:
-    """Return what the destination says it can do, what of it is needed, and whether it can be used."""
+    """Return what the destination says it can do, what is missing of what we need, and whether it can be used."""
     await identify(request, "destination", Scope.INTEGRATE, Scope.AUDIT)
     state = parts_of(request).destination()
     if state is None:
-        return json_answer({"usable": False, "problem": "this process does not deliver; ask the one that does"})
+        return json_answer({"usable": False, "problem": "this process does not deliver; ask a process that does"})
     return json_answer(state.as_json())

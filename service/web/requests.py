@@ -48,17 +48,17 @@ _ETAG = r'^(W/)?"([1-9][0-9]{0,8})"$|^\*$'
 def _version_in(text: str) -> int | None:
     found = re.search(_ETAG, text)
     if found is None:
-        raise PydanticCustomError("version", 'one ETag as it was given, such as "3"')
+        raise PydanticCustomError("version", 'one ETag as an answer gave it, such as "3"')
     return int(found[2]) if found[2] else None
 
 
 ExpectedVersion = Annotated[
     int | None,
-    Header(alias="If-Match", description="The version that was changed; 412 if it is not the newest."),
+    Header(alias="If-Match", description="The version that you have read; 412 if another one is newer."),
     BeforeValidator(_version_in),
     WithJsonSchema({"type": "string", "pattern": _ETAG, "examples": ['"3"']}),
 ]
-"""The version that a client says it has changed, from the header If-Match (RFC 9110); None where it says none."""
+"""The version that the client has read, from the header If-Match (RFC 9110); None without the header."""
 
 
 class RefusedBodyError(Exception):
@@ -81,7 +81,7 @@ async def read_body(request: Request) -> bytes:
             raise RefusedBodyError(problem, bytes(body[:limit]))
     content_type = request.headers.get("content-type", "").partition(";")[0].strip().lower()
     if content_type != "application/json" and not content_type.endswith("+json"):
-        problem = Problem(Code.WRONG_CONTENT_TYPE, "", "the body is not said to be JSON", "application/json")
+        problem = Problem(Code.WRONG_CONTENT_TYPE, "", "the Content-Type is not JSON", "application/json")
         raise RefusedBodyError(problem, bytes(body))
     return bytes(body)
 
