@@ -141,7 +141,7 @@ class ServiceProblem(Exception):  # noqa: N818 - the tree's words are outcomes, 
 
 
 class Rejected(ServiceProblem):
-    """The request cannot be read or cannot be true."""
+    """The request cannot be read, is outside the possible range or contradicts itself."""
 
 
 class Conflict(ServiceProblem):

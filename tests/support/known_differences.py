@@ -35,7 +35,7 @@ BAD_BUT_TAKEN_BY_HL7: dict[str, tuple[tuple[str, ...], str]] = {
 """Bad resources (by their numbers) that the table refuses and HL7's validator does not."""
 
 BAD_BUT_TAKEN_BY_THE_TABLE: dict[str, str] = {
-    "20": "The table does not check units: they are checked by UCUM's grammar at intake and when mappings are loaded.",
+    "20": "The table does not check units; UCUM's grammar does, at intake and when mappings are loaded.",
 }
 """Bad resources that HL7's validator refuses and the table does not."""
 

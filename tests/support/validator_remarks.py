@@ -32,8 +32,8 @@ REMARKS = (
         "no narrative",
         "warning",
         r"^Constraint failed: dom-6: ",
-        "R4 recommends a narrative for people. We send data for a chart that shows them itself; a text that repeats "
-        "the data could differ from them.",
+        "R4 recommends a narrative for people. We send data for a chart that shows them itself; a text that "
+        "repeats the data could differ from them.",
     ),
     Remark(
         "no performer",
@@ -61,9 +61,9 @@ REMARKS = (
         "vital sign with a second coding",
         "warning",
         r"^None of the codings provided are in the value set 'Vital Signs' .*urn:iso:std:iso:11073:10101#",
-        "The LOINC code that the profile needs is in the value set, but there are other codings too (ISO/IEEE 11073, "
-        "for oxygen saturation a second LOINC code). Offline, the validator stops at a coding that it cannot look "
-        "up. With the profile's code alone there is no remark; a test shows this.",
+        "The LOINC code that the profile needs is in the value set, but there are other codings too (ISO/IEEE "
+        "11073, for oxygen saturation a second LOINC code). Offline, the validator stops at a coding that it "
+        "cannot look up. With the profile's code alone there is no remark; a test shows this.",
     ),
     Remark(
         "not a slice of a profile",
