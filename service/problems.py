@@ -77,7 +77,7 @@ class Code(Enum):
     NOT_AUTHENTICATED = CodeFacts("not_authenticated", Kind.REJECTED, 401, "No valid token was given")
     NOT_PERMITTED = CodeFacts("not_permitted", Kind.REJECTED, 403, "The token does not have the scope")
     OTHER_CONTENT = CodeFacts("other_content", Kind.CONFLICT, 409, "The id is already used for other content")
-    SEALED_FIELD = CodeFacts("sealed_field", Kind.CONFLICT, 409, "A field that cannot be changed any more")
+    SEALED_FIELD = CodeFacts("sealed_field", Kind.CONFLICT, 409, "This field cannot be changed any more")
     RETRACTED_EVENT = CodeFacts("retracted_event", Kind.CONFLICT, 409, "The event was entered in error")
     STALE_VERSION = CodeFacts("stale_version", Kind.CONFLICT, 412, "The record has been changed in the meantime")
     NOT_HELD = CodeFacts("not_held", Kind.CONFLICT, 409, "Only a held delivery can be retried or discarded")
