@@ -299,7 +299,7 @@ def test_a_destination_that_cannot_be_used_is_one_sentence_at_the_check_and_at_r
     site.server.metadata, told = WRONG[name]
     result = check(site.base)
     assert result.exit_code == 2, result.output
-    assert result.output.startswith(f"Nothing can be delivered to {site.base}: ")
+    assert result.output.startswith(f"Delivery to {site.base} is not possible: ")
     assert told in result.output
     assert len(result.output.splitlines()) == 1
     with running_service(quick_settings(tmp_path / "s.sqlite", site.base)) as client:
@@ -315,7 +315,7 @@ def test_an_address_where_nobody_listens_or_that_nobody_knows_is_one_sentence(ch
     result = check(f"http://127.0.0.1:{port}/fhir")
     assert (result.exit_code, result.output) == (
         2,
-        f"Nothing can be delivered to http://127.0.0.1:{port}/fhir: nothing listens at 127.0.0.1:{port}.\n",
+        f"Delivery to http://127.0.0.1:{port}/fhir is not possible: nothing listens at 127.0.0.1:{port}.\n",
     )
     assert "the name nowhere.invalid is not known" in check("http://nowhere.invalid/fhir").output
     assert "RESUS_DESTINATION" in check("no-address").output
