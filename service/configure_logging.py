@@ -1,4 +1,7 @@
-"""Sets up the log: one JSON object a line on standard error, with ids, codes and places, never a clinical value."""
+"""Sets up the service's own log: one JSON object per line on standard error, never with a clinical value.
+
+The web server and the embedded endpoint log through Python's own logging, as plain text.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +13,7 @@ import structlog
 
 
 class OutlivingStream:
-    """Writes to a stream for as long as it takes anything: a log whose reader has gone must not end the service."""
+    """Writes to a stream as long as the stream takes it: a log without a reader must not stop the service."""
 
     def __init__(self, stream: TextIO) -> None:
         self._stream = stream
@@ -28,7 +31,7 @@ class OutlivingStream:
 
 
 def configure_logging(stream: TextIO = sys.stderr) -> None:
-    """Have the log written to `stream`, one JSON object a line."""
+    """Have the service's own log written to `stream`, one JSON object per line."""
     outliving: TextIO = OutlivingStream(stream)  # type: ignore[assignment]  # Only write and flush are used.
     structlog.configure(
         processors=[

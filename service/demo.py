@@ -1,4 +1,4 @@
-"""The demonstration: starts the service as a user would, plays a documentation client, and says what happened."""
+"""The demonstration: starts the service as a user would, acts as a documentation client, and says what happened."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ _WAIT_SECONDS = 60
 
 
 class DemoFailedError(Exception):
-    """The demonstration did not go as it must; the message says at which step."""
+    """A step of the demonstration failed; the message says which."""
 
 
 def free_port() -> int:
@@ -96,17 +96,17 @@ async def _until_delivered(client: httpx.AsyncClient) -> None:
         if not waiting:
             return
         await asyncio.sleep(0.1)
-    raise DemoFailedError(f"something still waits to be delivered after {_WAIT_SECONDS} seconds")
+    raise DemoFailedError(f"not everything was delivered within {_WAIT_SECONDS} seconds")
 
 
 async def _play(client: httpx.AsyncClient, say: Say) -> None:
-    """Post the made-up case as a documentation client would, and report each step as it is done."""
+    """Post the invented case as a documentation client would, and report each step when it is done."""
     await _call(client, "PUT", f"/v1/devices/{_DEVICE}", _example("device-check/device.json"), 201)
     check = await _call(client, "POST", f"/v1/devices/{_DEVICE}/checks", _example("device-check/check.json"), 201)
     (device,) = (await _call(client, "GET", "/v1/devices", None, 200))["devices"]
     offset = device["clock_offset_seconds"]
     way = "fast" if offset > 0 else "slow"
-    say(f"Device {_DEVICE} checked in the morning: {check['outcome']}; its clock is {abs(offset):.0f} s {way}.")
+    say(f"Device {_DEVICE} checked: {check['outcome']}; its clock is {abs(offset):.0f} s {way}.")
     await _call(client, "PUT", f"/v1/cases/{_CASE}", _example("demo/case.json"), 201)
     say(f"Case {_CASE} opened.")
     answer = await _call(client, "POST", f"/v1/cases/{_CASE}/events", _example("demo/events.json"), 207)
@@ -116,7 +116,7 @@ async def _play(client: httpx.AsyncClient, say: Say) -> None:
     say(f"The same events posted again: {_listed(Counter(outcome['outcome'] for outcome in again['outcomes']))}.")
     refused = await _call(client, "POST", f"/v1/cases/{_CASE}/events", _example("demo/wrong-event.json"), 422)
     problem = refused["problems"][0]
-    say(f"A wrong entry is refused and kept in the log: {problem['pointer']}: {problem['message']};"
+    say(f"A wrong event is refused and kept in the log: {problem['pointer']}: {problem['message']};"
         f" allowed: {problem['expected']}.")  # fmt: skip
     await _until_delivered(client)
     say("Everything is delivered.")
@@ -176,7 +176,7 @@ async def run_demo(*, once: bool, port: int, say: Say) -> int:
                 await _play(client, say)
                 await _account(client, say)
                 if not once:
-                    say("Stop with Ctrl-C. What was made here is then deleted.")
+                    say("Stop with Ctrl-C; the demonstration's data are then deleted.")
                     await _until_interrupted()
         except DemoFailedError as failed:
             say(f"The demonstration failed: {failed}")

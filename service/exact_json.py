@@ -42,7 +42,7 @@ def _object_with_unique_names(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
         seen: set[str] = set()
         for name, _ in pairs:
             if name in seen:
-                raise ValueError(f"the name {name!r} stands twice in one object")
+                raise ValueError(f"the name {name!r} is twice in one object")
             seen.add(name)
     return members
 

@@ -89,7 +89,7 @@ class ServeOptions:
 def check_address(settings: Settings, host: str) -> None:
     """Raise WrongSettings where the service would listen to others without asking who they are."""
     if settings.auth is Auth.NONE and not is_loopback(host):
-        message = f"without authentication the service listens on a loopback address only, not on {host}"
+        message = f"without authentication the service can listen on a loopback address only, not on {host}"
         raise WrongSettings(f"{message}; set RESUS_AUTH=tokens and RESUS_TOKENS")
 
 
@@ -172,7 +172,7 @@ async def _finish(worker: Worker, running: asyncio.Task[None], seconds: float = 
 async def deliver(settings: Settings, clock: Clock = system_clock) -> None:
     """Deliver from the store until cancelled; WrongSettings without a destination."""
     if settings.destination is None:
-        raise WrongSettings("deliver needs RESUS_DESTINATION; the embedded endpoint lives inside serve")
+        raise WrongSettings("deliver needs RESUS_DESTINATION; the embedded endpoint is a part of serve")
     needed = load_site_stages(settings.source, settings.mappings).mappings.resource_types
     store = Store(settings.store)
     store.open()

@@ -1,13 +1,13 @@
 """Every way in which the service says no, as one tree.
 
     ServiceProblem
-    ├── Rejected      422 …  what cannot be read or cannot be true; mend it and send it again
+    ├── Rejected      422 …  what cannot be read or is outside the possible range; correct it and send it again
     ├── Conflict      409    it contradicts what is already kept
     ├── Invalid       422    the resource made from it breaks FHIR R4; nothing of it is sent
     ├── Unavailable   503    something that we depend on does not answer; a retry can help
     └── Fault         500    our own mistake; the caller did nothing wrong
-    Unmapped          (no refusal) a value that our tables lack: kept, sent as text, and reported as a warning
-    Implausible       (no refusal) a value that may be true and asks for a second look: kept, with a warning
+    Unmapped          (no refusal) a value that our tables do not have: kept, sent as given, with a warning
+    Implausible       (no refusal) an unusual value that may still be true: kept, with a warning to check it
     WrongMapping      (stops the start) a mapping file that cannot be used, with file, line and reason
 
 A problem is a value (`Problem`) with a code that is never reused for another meaning. All problems of one
@@ -47,40 +47,42 @@ class CodeFacts:
 
 
 class Code(Enum):
-    """The codes of all problems; documented one by one in docs/problems.md."""
+    """The codes of all problems; docs/problems.md explains each of them."""
 
     BROKEN_JSON = CodeFacts("broken_json", Kind.REJECTED, 400, "The body is not JSON")
     WRONG_CONTENT_TYPE = CodeFacts("wrong_content_type", Kind.REJECTED, 415, "The content type is not JSON")
     BODY_TOO_LARGE = CodeFacts("body_too_large", Kind.REJECTED, 413, "The body is over the limit")
     TOO_MANY_EVENTS = CodeFacts("too_many_events", Kind.REJECTED, 413, "The array holds too many events")
     MISSING_REQUIRED = CodeFacts("missing_required", Kind.REJECTED, 422, "A required field is missing")
-    UNKNOWN_FIELD = CodeFacts("unknown_field", Kind.REJECTED, 422, "A field has no place in this record")
+    UNKNOWN_FIELD = CodeFacts("unknown_field", Kind.REJECTED, 422, "A field is unknown for this record")
     UNKNOWN_KIND = CodeFacts("unknown_kind", Kind.REJECTED, 422, "The event kind is not known")
     WRONG_TYPE = CodeFacts("wrong_type", Kind.REJECTED, 422, "A value is of the wrong type")
-    WRONG_FORM = CodeFacts("wrong_form", Kind.REJECTED, 422, "A value is not in the form that is wanted")
+    WRONG_FORM = CodeFacts("wrong_form", Kind.REJECTED, 422, "A value is not in the required form")
     TIME_WITHOUT_OFFSET = CodeFacts("time_without_offset", Kind.REJECTED, 422, "A time has no offset")
     UNKNOWN_CODE = CodeFacts("unknown_code", Kind.REJECTED, 422, "A word is not on the list of its field")
     UNIT_NOT_UCUM = CodeFacts("unit_not_ucum", Kind.REJECTED, 422, "A unit is not UCUM")
-    UNIT_NOT_TAKEN = CodeFacts("unit_not_taken", Kind.REJECTED, 422, "A unit does not measure this field")
-    IMPOSSIBLE_VALUE = CodeFacts("impossible_value", Kind.REJECTED, 422, "A value cannot be true")
-    CONTRADICTION = CodeFacts("contradiction", Kind.REJECTED, 422, "Two values of one record exclude each other")
+    UNIT_NOT_TAKEN = CodeFacts("unit_not_taken", Kind.REJECTED, 422, "This unit is not allowed for this field")
+    IMPOSSIBLE_VALUE = CodeFacts("impossible_value", Kind.REJECTED, 422, "A value is outside the possible range")
+    CONTRADICTION = CodeFacts("contradiction", Kind.REJECTED, 422, "Values of one record contradict each other")
     UNKNOWN_CASE = CodeFacts("unknown_case", Kind.REJECTED, 404, "There is no such case")
     UNKNOWN_EVENT = CodeFacts("unknown_event", Kind.REJECTED, 404, "There is no such event")
     UNKNOWN_DEVICE = CodeFacts("unknown_device", Kind.REJECTED, 404, "There is no such device")
     UNKNOWN_DELIVERY = CodeFacts("unknown_delivery", Kind.REJECTED, 404, "There is no such delivery")
     UNKNOWN_ENTRY = CodeFacts("unknown_entry", Kind.REJECTED, 404, "There is no such audit entry")
     NOT_FOUND = CodeFacts("not_found", Kind.REJECTED, 404, "There is nothing at this address")
-    METHOD_NOT_ALLOWED = CodeFacts("method_not_allowed", Kind.REJECTED, 405, "The method does not fit the address")
+    METHOD_NOT_ALLOWED = CodeFacts(
+        "method_not_allowed", Kind.REJECTED, 405, "This address does not take this method"
+    )
     WRONG_PARAMETER = CodeFacts("wrong_parameter", Kind.REJECTED, 422, "A query parameter cannot be read")
     NOT_AUTHENTICATED = CodeFacts("not_authenticated", Kind.REJECTED, 401, "No valid token was given")
-    NOT_PERMITTED = CodeFacts("not_permitted", Kind.REJECTED, 403, "The token lacks the scope")
-    OTHER_CONTENT = CodeFacts("other_content", Kind.CONFLICT, 409, "The id is taken by other content")
-    SEALED_FIELD = CodeFacts("sealed_field", Kind.CONFLICT, 409, "A sealed field may not change")
+    NOT_PERMITTED = CodeFacts("not_permitted", Kind.REJECTED, 403, "The token does not have the scope")
+    OTHER_CONTENT = CodeFacts("other_content", Kind.CONFLICT, 409, "The id is already used for other content")
+    SEALED_FIELD = CodeFacts("sealed_field", Kind.CONFLICT, 409, "This field cannot be changed any more")
     RETRACTED_EVENT = CodeFacts("retracted_event", Kind.CONFLICT, 409, "The event was entered in error")
-    STALE_VERSION = CodeFacts("stale_version", Kind.CONFLICT, 412, "The record has changed meanwhile")
+    STALE_VERSION = CodeFacts("stale_version", Kind.CONFLICT, 412, "The record has been changed in the meantime")
     NOT_HELD = CodeFacts("not_held", Kind.CONFLICT, 409, "Only a held delivery can be retried or discarded")
     UNMAPPED_VALUE = CodeFacts("unmapped_value", Kind.UNMAPPED, 200, "A value has no code in our tables")
-    IMPLAUSIBLE = CodeFacts("implausible", Kind.IMPLAUSIBLE, 200, "A value may be true and is unusual")
+    IMPLAUSIBLE = CodeFacts("implausible", Kind.IMPLAUSIBLE, 200, "Unusual value; please check it")
     INVALID_RESOURCE = CodeFacts("invalid_resource", Kind.INVALID, 422, "The FHIR resource would not be valid")
     STORE_UNAVAILABLE = CodeFacts("store_unavailable", Kind.UNAVAILABLE, 503, "The store does not answer")
     DESTINATION_UNAVAILABLE = CodeFacts(
@@ -101,7 +103,7 @@ class Code(Enum):
 
 @dataclass(frozen=True, slots=True)
 class Problem:
-    """One thing that is wrong: the code, where it stands, what it is, and what would be right.
+    """One thing that is wrong: its code, where it is, what it is, and what would be right.
 
     `pointer` is a JSON pointer (RFC 6901) into the body that was sent, empty for the whole of it. `rule` names
     the mapping rule or the FHIR rule where one is concerned. The texts may repeat names of fields and words of
@@ -139,7 +141,7 @@ class ServiceProblem(Exception):  # noqa: N818 - the tree's words are outcomes, 
 
 
 class Rejected(ServiceProblem):
-    """The request cannot be read or cannot be true."""
+    """The request cannot be read, is outside the possible range or contradicts itself."""
 
 
 class Conflict(ServiceProblem):

@@ -66,10 +66,10 @@ def verify_chain(tx: Transaction, held: Seal | None = None) -> ChainReport:
         if held is not None and entry.number == held.number:
             held_seen = True
             if entry.hash != held.hash:
-                faults.append(f"entry {entry.number} is not the one that the seal was taken of")
+                faults.append(f"entry {entry.number} is not the one that the seal names")
         expected_number, previous_hash = entry.number + 1, entry.hash
     faults.extend(kept.faults_of_rest())
     faults.extend(settled.faults())
     if held is not None and not held_seen:
-        faults.append(f"the log ends before entry {held.number}, of which the seal was taken")
+        faults.append(f"the log ends before entry {held.number}, which the seal names")
     return ChainReport(expected_number - 1, Seal(expected_number - 1, previous_hash), tuple(faults))

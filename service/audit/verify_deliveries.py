@@ -1,4 +1,4 @@
-"""Holds the outbox against the audit log: what counts as delivered or discarded is what an entry says so of."""
+"""Compares the outbox with the audit log: a delivery counts as delivered or discarded only if an entry says so."""
 
 from __future__ import annotations
 
@@ -48,11 +48,11 @@ class SettledDeliveries:
         for delivery_id, state in self._states():
             told = self._settled.get(delivery_id)
             if delivery_id not in self._queued:
-                yield f"the delivery {delivery_id} is in the outbox, and no entry tells of it"
+                yield f"the delivery {delivery_id} is in the outbox without a matching entry"
             elif told is not None and told[0] != state:
-                yield f"the delivery {delivery_id} counts as {state}; entry {told[1]} tells that it was {told[0]}"
+                yield f"the delivery {delivery_id} counts as {state}; entry {told[1]} says that it was {told[0]}"
             elif told is None and state in _SETTLED:
-                yield f"the delivery {delivery_id} counts as {state}, of which no entry tells"
+                yield f"the delivery {delivery_id} counts as {state} without a matching entry"
 
     def _states(self) -> Iterator[Row]:
         after = 0

@@ -135,16 +135,16 @@ class KeptRows:
             resource_type, resource_id = type_and_id(reference)
             row = self._tx.one(_RESOURCE, resource_type=resource_type, resource_id=resource_id)
             if row is None or (_sha256(row[0]), row[1]) != (digest, digest):
-                yield f"the resource {reference} that entry {number} tells of was changed or is gone"
+                yield f"the resource {reference} of entry {number} was changed or is gone"
         vouched = {**self._vouched, "devices": len(self._devices), "resources": len(self._resources)}
         for table, statement in _COUNTS.items():
             found = self._tx.one(statement)
             if found is not None and found[0] > vouched[table]:
-                yield f"the table {table} holds {found[0] - vouched[table]} rows that no entry tells of"
+                yield f"rows of the table {table} without a matching entry: {found[0] - vouched[table]}"
         for table, statement in _WRONGLY_CURRENT.items():
             found = self._tx.one(statement)
             if found is not None and found[0]:
-                yield f"in the table {table} {found[0]} rows are wrong about which version is the current one"
+                yield f"rows of the table {table} that are wrong about which version is the current one: {found[0]}"
 
     def _faults_of_refused(self, number: int, digest: str) -> Iterator[str]:
         body = refused_body(self._tx, number)

@@ -74,7 +74,7 @@ def _check_entry(entry: dict[str, Any], kind: str, path: Path, walk: Walk) -> No
         _break("bdl-5", path, walk)
     full_url = entry.get("fullUrl")
     if full_url is None and "resource" in entry and kind not in _WITHOUT_FULL_URL:
-        walk.report("full-url", path, "Outside transactions and batches an entry's resource needs a fullUrl.")
+        walk.report("full-url", path, "Outside transactions and batches an entry with a resource needs a fullUrl.")
     elif isinstance(full_url, str):
         _check_full_url(full_url, entry.get("resource"), path, walk)
 
@@ -84,7 +84,7 @@ def _check_full_url(full_url: str, resource: Any, path: Path, walk: Walk) -> Non
         _break("bdl-8", path, walk)
         return
     if ":" not in full_url:
-        walk.report("full-url", (path, "fullUrl", None), "A fullUrl is an absolute address.")
+        walk.report("full-url", (path, "fullUrl", None), "A fullUrl must be an absolute address.")
         return
     kind = type_in_address(full_url)
     if kind is None or not isinstance(resource, dict):
@@ -118,7 +118,7 @@ def _check_resolution(entries: list[dict[str, Any]], walk: Walk) -> None:
         if literal in kinds:
             check_target(kinds[literal], targets, path, walk)
         else:
-            walk.report("unresolved", path, "The reference leads to no entry's fullUrl in this Bundle.")
+            walk.report("unresolved", path, "No entry of this Bundle has the fullUrl of the reference.")
 
 
 def _type_of(resource: Any) -> str | None:

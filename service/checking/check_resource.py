@@ -21,7 +21,7 @@ WHAT_IS_NOT_CHECKED: tuple[str, ...] = (
     "whether the links and images of a narrative lead anywhere",
     "resources of types that the service neither makes nor takes: these are refused, not judged",
 )
-"""What no finding says nothing about, in words for a user."""
+"""What the check does not look at, in words for a user."""
 
 
 def check_resource(resource: Mapping[str, Any]) -> list[Finding]:

@@ -13,7 +13,7 @@ from service.checking.walk import Path, Walk
 
 _DIRECT = ("subject", "encounter", "author", "custodian")
 _OF_SECTION = ("author", "focus", "entry")
-_MESSAGE = "A document holds what its Composition refers to; no entry is this."
+_MESSAGE = "A document must hold everything that its Composition refers to; no entry is this resource."
 
 
 def check_document_references(

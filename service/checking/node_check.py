@@ -19,7 +19,7 @@ CheckMember = Callable[[Node, Any, Path, Walk], None]
 CheckNode = Callable[[Any, Path, Walk], None]
 """Checks one value that ought to be a JSON object: the value, its path, the reading."""
 
-ARRAY_NEEDED = "The element repeats in R4; its JSON is an array."
+ARRAY_NEEDED = "The element can repeat in R4, so its JSON must be an array."
 _LONGEST_NAME = 64
 
 
@@ -91,7 +91,7 @@ class NodeCheck:
                 verdict = holds_for(node)
                 if not verdict:
                     report_invariant(key, path, walk, is_undecided=verdict is None)
-        # What mentions another resource, or is right in a transaction only, is to be read in each resource anew.
+        # What mentions another resource, or is right in a transaction only, must be read again in each resource.
         if sound_as is not None and walk.noted == noted_before and not walk.is_transaction:
             sound_as.add(self)
 
@@ -119,9 +119,9 @@ class NodeCheck:
 def report_no_object(node: Any, path: Path, walk: Walk) -> None:
     """Add the finding about a value that stands where a JSON object must."""
     if node is None:
-        walk.report_broken("empty", path, "null has no meaning here; leave the element out.")
+        walk.report_broken("empty", path, "null is not allowed here; leave the element out.")
     elif isinstance(node, list):
-        walk.report_broken("max", path, "The element does not repeat here; its JSON is one object.")
+        walk.report_broken("max", path, "The element cannot repeat here, so its JSON must be one object.")
     else:
         walk.report_broken("type", path, "A JSON object is required here.")
 

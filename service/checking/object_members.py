@@ -90,7 +90,7 @@ def outermost_extension() -> CheckNode:
         before = walk.broken
         check_structure(node, path, walk)
         if walk.broken == before and ":" not in node["url"]:
-            message = "The url of an extension is absolute, save within another extension."
+            message = "The url of an extension must be absolute, except inside another extension."
             walk.report("primitive", (path, "url", None), message)
 
     return check

@@ -21,7 +21,7 @@ from service.checking.walk import LocalMention, Path, Walk
 
 _LOCAL_STARTS = ("", "#")
 _CHECKED_URNS = ("urn:uuid", "urn:oid:")
-_REPEATED = Problem("max", "The element does not repeat here; its JSON is one value.")
+_REPEATED = Problem("max", "The element cannot repeat here, so its JSON must be one value.")
 
 
 def one_primitive(name: str, check: CheckPrimitive) -> CheckMember:

@@ -30,21 +30,21 @@ CheckPrimitive = Callable[[Any], Problem | None]
 _MAXIMUM_LENGTH = 1024 * 1024
 _MAXIMUM_INTEGER = 2**31 - 1
 
-_NULL = Problem("empty", "null has no meaning here; leave the element out.")
+_NULL = Problem("empty", "null is not allowed here; leave the element out.")
 _EMPTY = Problem("empty", "A string may not be empty; leave the element out.")
 _NOT_STRING = Problem("type", "A JSON string is required here.")
 _NOT_NUMBER = Problem("type", "A JSON number is required here.")
 _NOT_BOOLEAN = Problem("type", "A JSON boolean is required here.")
 # R4 says SHOULD: white space alone would be trimmed to nothing in XML.
-_BLANK = Problem("primitive", "A string should have more than white space.", "warning")
+_BLANK = Problem("primitive", "A string should not be only white space.", "warning")
 _TOO_LONG = Problem("primitive", "A string may not be longer than 1,048,576 characters.")
 _UNWRITABLE = Problem("primitive", "The string holds a character that FHIR or UTF-8 cannot carry.")
 _INEXACT = Problem("primitive", "The number is not finite.")
 _NO_SUCH_DAY = Problem("primitive", "The month has no such day.")
 _BASE64 = Problem("primitive", "The value is not base64.")
-_UUID = Problem("primitive", "A urn:uuid must go on with a UUID.")
+_UUID = Problem("primitive", "'urn:uuid:' must be followed by a UUID.")
 _UPPER_CASE = Problem("primitive", "A urn:uuid should be written in lower case.", "warning")
-_OID = Problem("primitive", "A urn:oid must go on with an OID.")
+_OID = Problem("primitive", "'urn:oid:' must be followed by an OID.")
 
 _GRAMMARS = {name: re.compile(regex, re.ASCII).fullmatch for name, regex in REGULAR_EXPRESSIONS.items()}
 _BASE64_GRAMMAR = re.compile("[A-Za-z0-9+/]*={0,2}").fullmatch
@@ -92,9 +92,9 @@ def check_decimal(value: Any) -> Problem | None:
 def _check_whole(name: str, minimum: int) -> CheckPrimitive:
     out_of_range = Problem(
         "primitive",
-        f"The value of a {name} lies between {minimum} and {_MAXIMUM_INTEGER}.",
+        f"The value of a {name} must be between {minimum} and {_MAXIMUM_INTEGER}.",
     )
-    not_whole = Problem("primitive", f"A {name} is written without fraction and exponent.")
+    not_whole = Problem("primitive", f"A {name} must be written without fraction and exponent.")
 
     def check(value: Any) -> Problem | None:
         if type(value) is int:

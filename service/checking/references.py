@@ -79,8 +79,8 @@ def check_reference(reference: dict[str, Any], targets: frozenset[str], path: Pa
             walk.report(
                 "reference-syntax",
                 (path, "reference", None),
-                "A reference is Type/id, an absolute URL, urn:uuid, urn:oid or #id; Type?query stands in a "
-                "transaction only.",
+                "A reference must be Type/id, an absolute URL, urn:uuid, urn:oid or #id; Type?query only in a "
+                "transaction.",
             )
             return
         if kind is not None and targets and kind not in targets:
@@ -97,7 +97,7 @@ def _check_declared_type(declared: str, kind: str | None, targets: frozenset[str
         if ":" not in name:
             walk.report("reference-target", (path, "type", None), "The type is not a resource type of R4.")
     elif kind is not None and kind != name:
-        walk.report("reference-target", (path, "type", None), "The type is not that of the literal reference.")
+        walk.report("reference-target", (path, "type", None), "The type differs from that in the reference.")
     elif kind is None and targets and name not in targets:
         _report_target(name, path, walk)
 

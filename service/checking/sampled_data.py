@@ -24,12 +24,14 @@ def check_sampled_data(sampled: dict[str, Any], path: Path, walk: Walk) -> None:
         return
     if not _POINTS(data):
         walk.report(
-            "sampled-data", (path, "data", None), "Samples are decimals, E, U or L, with one space between."
+            "sampled-data", (path, "data", None), "Samples must be decimals, E, U or L, with one space between."
         )
         return
     for mark, limit in _LIMITS:
         if mark in data and limit not in sampled and "_" + limit not in sampled:
-            walk.report("sampled-data", path, f"Samples of {mark} say little without {limit}.", severity="warning")
+            walk.report(
+                "sampled-data", path, f"Samples with {mark} need {limit}, or they say little.", severity="warning"
+            )
     if (data.count(" ") + 1) % sampled.get("dimensions", 1):
         walk.report(
             "sampled-data", path, "The samples do not divide evenly into the dimensions.", severity="warning"

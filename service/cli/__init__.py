@@ -54,7 +54,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="Resuscitation events and device checks to FHIR R4, delivered exactly once and audited. "
+    help="Resuscitation events and device checks to FHIR R4, delivered exactly once, with an audit log. "
     "It documents; it gives no advice, is no medical device, and must not be used to decide treatment.",
 )
 

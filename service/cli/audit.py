@@ -22,7 +22,7 @@ from service.storage.store import Store
 
 T = TypeVar("T")
 
-audit_app = typer.Typer(add_completion=False, no_args_is_help=True, help="Ask the audit log.")
+audit_app = typer.Typer(add_completion=False, no_args_is_help=True, help="Read and verify the audit log.")
 
 
 def _read_store(read: Callable[[Transaction], T]) -> T:
@@ -30,7 +30,7 @@ def _read_store(read: Callable[[Transaction], T]) -> T:
     settings = settings_or_stop()
     store = Store(settings.store)
     if not store.database.exists():
-        stop(f"There is no store at {store.database.name}; RESUS_STORE names it.")
+        stop(f"There is no store at {store.database.name}; set RESUS_STORE to where it is.")
     try:
         store.open()
         return store.read_now(read)
@@ -42,31 +42,32 @@ def _read_store(read: Callable[[Transaction], T]) -> T:
 
 @audit_app.command(name="verify")
 def audit_verify(
-    seal: Annotated[str | None, typer.Option(help="A seal kept elsewhere, as NUMBER:HASH.")] = None,
+    seal: Annotated[str | None, typer.Option(help="A seal that was kept elsewhere, as NUMBER:HASH.")] = None,
 ) -> None:
-    """Prove that the log, and every event and refused body it vouches for, is as it was written."""
+    """Prove that the log, and the records and refused bodies that it tells of, are as they were written."""
     held = None
     if seal is not None:
         number, _, digest = seal.partition(":")
         if not number.isdecimal() or len(digest) != 64:
-            stop("A seal is written NUMBER:HASH, as this command and GET /v1/audit/seal give it.")
+            stop("A seal is NUMBER:HASH, as this command prints it; GET /v1/audit/seal gives both parts.")
         held = Seal(int(number), digest)
     report = _read_store(lambda tx: verify_chain(tx, held))
     for fault in report.faults:
         typer.echo(fault, err=True)
-    verdict = "as written" if not report.faults else f"{len(report.faults)} faults"
+    counted = "1 fault" if len(report.faults) == 1 else f"{len(report.faults)} faults"
+    verdict = counted if report.faults else "as written"
     typer.echo(f"{report.entries} entries: {verdict}; seal {report.seal.number}:{report.seal.hash}")
     raise typer.Exit(1 if report.faults else 0)
 
 
 @audit_app.command(name="entries")
 def audit_entries(
-    case: Annotated[str | None, typer.Option(help="Only entries of this case.")] = None,
+    case: Annotated[str | None, typer.Option(help="Only entries about this case.")] = None,
     action: Annotated[str | None, typer.Option(help="Only entries with this action.")] = None,
     after: Annotated[int, typer.Option(help="Only entries with a higher number.", min=0)] = 0,
-    limit: Annotated[int, typer.Option(help="At most so many.", min=1)] = 100,
+    limit: Annotated[int, typer.Option(help="Maximum number of entries.", min=1)] = 100,
 ) -> None:
-    """Print entries of the log, one JSON object a line."""
+    """Print entries of the log, one JSON object per line."""
     wanted = EntryFilter(case_id=case, action=action)
     for entry in _read_store(lambda tx: filtered_entries(tx, wanted, after, limit)):
         typer.echo(write_json(entry_body(entry)).decode())
@@ -74,7 +75,7 @@ def audit_entries(
 
 @audit_app.command(name="export")
 def audit_export(file: Annotated[Path, typer.Argument(help="The file to write.")]) -> None:
-    """Write the whole log into a file, one JSON object a line, oldest first."""
+    """Write the whole log to a file, one JSON object per line, oldest first."""
 
     def write(tx: Transaction) -> int:
         after = 0
@@ -90,7 +91,7 @@ def audit_export(file: Annotated[Path, typer.Argument(help="The file to write.")
 @audit_app.command(name="gaps")
 def audit_gaps(
     *,
-    by_element: Annotated[bool, typer.Option("--by-element", help="Count over all cases.")] = False,
+    by_element: Annotated[bool, typer.Option("--by-element", help="Count each element over all cases.")] = False,
 ) -> None:
     """Print what is missing in the cases of the store."""
     settings = settings_or_stop()

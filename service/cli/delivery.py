@@ -18,7 +18,7 @@ from service.storage.read_backs import Result
 from service.storage.store import Store
 from service.worker.read_back import ReadBackReport, read_back
 
-delivery_app = typer.Typer(add_completion=False, no_args_is_help=True, help="Look at what was delivered.")
+delivery_app = typer.Typer(add_completion=False, no_args_is_help=True, help="Check what was delivered.")
 
 
 @delivery_app.callback()
@@ -28,17 +28,17 @@ def of_deliveries() -> None:
 
 @delivery_app.command(name="verify")
 def delivery_verify(
-    case: Annotated[str | None, typer.Option(help="Only this case.")] = None,
+    case: Annotated[str | None, typer.Option(help="Check this case only.")] = None,
 ) -> None:
-    """Fetch what was delivered from RESUS_DESTINATION, compare it with what was sent, and log what was found.
+    """Fetch what was delivered from RESUS_DESTINATION, compare it with what was sent, and log the result.
 
-    Ends with 0 where everything is kept, 1 where something was changed or is gone, 2 where nothing could be asked.
+    Ends with 0 if everything is kept, 1 if something was changed or is gone, 2 if not everything could be read.
     """
     settings = settings_or_stop()
     if settings.destination is None:
-        stop("delivery verify needs RESUS_DESTINATION, the server that is read.")
+        stop("delivery verify needs RESUS_DESTINATION, the server to read from.")
     if not database_at(settings.store).exists():
-        stop(f"There is no store at {database_at(settings.store).name}; RESUS_STORE names it.")
+        stop(f"There is no store at {database_at(settings.store).name}; set RESUS_STORE to where it is.")
     try:
         report = asyncio.run(_verify(settings, str(settings.destination), case))
     except WrongSettings as wrong:

@@ -31,7 +31,7 @@ from service.problems import WrongMapping
 from service.settings import Settings, Strategy, WrongSettings
 
 destination_app = typer.Typer(
-    add_completion=False, no_args_is_help=True, help="Look at the FHIR server to which everything is delivered."
+    add_completion=False, no_args_is_help=True, help="Check the FHIR server to which everything is delivered."
 )
 
 
@@ -64,21 +64,19 @@ class Examined:
 
 @destination_app.command(name="check")
 def destination_check(
-    url: Annotated[str | None, typer.Argument(help="Base URL; absent for that of RESUS_DESTINATION.")] = None,
+    url: Annotated[str | None, typer.Argument(help="Base URL; by default that of RESUS_DESTINATION.")] = None,
     *,
-    read_only: Annotated[
-        bool, typer.Option("--read-only", help="Only read /metadata; write no test patient.")
-    ] = False,
+    read_only: Annotated[bool, typer.Option("--read-only", help="Write no test patient; only read.")] = False,
 ) -> None:
-    """Say what the server can do of what is needed, and try it with one test patient that is marked as such.
+    """Say whether the server can do what delivery needs, and try it with one patient that is marked as a test.
 
-    Ends with 0 where everything needed is there, 1 where something is missing, 2 where the server cannot be asked.
+    Ends with 0 if everything needed is there, 1 if something is missing, 2 if the server cannot be asked.
     """
     if url is not None:
         os.environ["RESUS_DESTINATION"] = url
     settings = settings_or_stop()
     if settings.destination is None:
-        stop("Which server? Name its base URL, or set RESUS_DESTINATION.")
+        stop("Which server? Give its base URL, or set RESUS_DESTINATION.")
     try:
         needed = load_site_stages(settings.source, settings.mappings).mappings.resource_types
         examined = asyncio.run(_examine(settings, str(settings.destination), needed, tries=not read_only))
@@ -87,7 +85,7 @@ def destination_check(
     except WrongSettings as wrong:
         stop(f"The settings cannot be used: {wrong}")
     except (UnreachableError, NotAFhirServerError, NotAuthorisedError) as error:
-        stop(f"Nothing can be delivered to {settings.destination}: {error}.")
+        stop(f"Delivery to {settings.destination} is not possible: {error}.")
     for line in _report(settings, examined, needed):
         typer.echo(line)
     raise typer.Exit(0 if examined.good else 1)
@@ -118,7 +116,7 @@ async def _answers(client: FhirClient, resource_type: str) -> bool:
 
 def _report(settings: Settings, examined: Examined, needed: Collection[str]) -> list[str]:
     said = examined.capabilities
-    how = "chosen from what the server says" if settings.strategy is Strategy.AUTO else "as RESUS_STRATEGY says"
+    how = "chosen by what the server says" if settings.strategy is Strategy.AUTO else "as RESUS_STRATEGY says"
     lines = [
         f"{settings.destination}",
         f"  software     {said.software:.60}, FHIR {said.fhir_version:.20}",
@@ -137,7 +135,7 @@ def _report(settings: Settings, examined: Examined, needed: Collection[str]) -> 
     lines.append("")
     lines += [f"missing: {sentence}" for sentence in examined.missing]
     lines += [f"failed: {step.name}: {step.told}" for step in examined.steps if step.needed and not step.good]
-    lines.append("everything needed is there" if examined.good else "something that is needed is missing")
+    lines.append("everything needed is there" if examined.good else "something needed is missing")
     return lines
 
 
@@ -145,9 +143,9 @@ def _remark_on_client_ids(settings: Settings, examined: Examined) -> list[str]:
     """Return what there is to say of ids of the client's choice where the server says nothing of them."""
     silence = "remark: the server does not say whether it takes ids of the client's choice (updateCreate)"
     if examined.tried:
-        return ["", f"  {silence}; it took that of the test patient"]
+        return ["", f"  {silence}; it took the id of the test patient"]
     if examined.silent and settings.strategy is Strategy.AUTO:
-        return ["", f"  {silence}; with RESUS_STRATEGY=client-ids this command tries them"]
+        return ["", f"  {silence}; set RESUS_STRATEGY=client-ids, and this command tries them"]
     return []
 
 
@@ -155,7 +153,7 @@ def _row(name: str, examined: Examined, *, left_out: bool) -> tuple[str, ...]:
     if left_out:
         return (name, "left out by RESUS_LEAVE_OUT_TYPES")
     if examined.strategy is not Strategy.CLIENT_IDS and name in TYPES_WITHOUT_IDENTIFIER:
-        return (name, f"left out: R4 gives it no identifier, and {examined.strategy.value} needs one")
+        return (name, f"left out: it has no identifier in R4, and {examined.strategy.value} needs one")
     kind: TypeCapabilities | None = examined.capabilities.types.get(name)
     if kind is None:
         return (name, "no, but it answers a search" if examined.unlisted.get(name) else "no")
@@ -171,7 +169,7 @@ def _word(there: bool) -> str:
 def _verdict(step: TrialStep) -> str:
     if step.good:
         return "good"
-    return "FAILED" if step.needed else "no, and not needed"
+    return "FAILED" if step.needed else "no (optional)"
 
 
 def _columns(rows: Sequence[tuple[str, ...]]) -> list[str]:

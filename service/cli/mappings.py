@@ -27,7 +27,9 @@ from service.settings import Settings
 from service.vocabulary.mapping_data import MappingData
 
 mappings_app = typer.Typer(
-    add_completion=False, no_args_is_help=True, help="Work with the mapping data and the site's overlay."
+    add_completion=False,
+    no_args_is_help=True,
+    help="Check, explain and package the mapping data and the site's overlay.",
 )
 
 
@@ -40,7 +42,7 @@ def _stages_or_exit(settings: Settings, source: str | None = None) -> Stages:
         return load_site_stages(source or settings.source, settings.mappings)
     except WrongMapping as wrong:
         typer.echo(str(wrong), err=True)
-        typer.echo(f"{len(wrong.faults)} faults", err=True)
+        typer.echo("1 fault" if len(wrong.faults) == 1 else f"{len(wrong.faults)} faults", err=True)
         raise typer.Exit(1) from wrong
 
 
@@ -51,7 +53,7 @@ def mappings_check(
         bool, typer.Option("--golden", help="Show what the overlay changes in the resources of every example.")
     ] = False,
 ) -> None:
-    """Compile the mapping data with the overlay of RESUS_MAPPINGS; say what is wrong and what it changes."""
+    """Read the mapping data and the overlay of RESUS_MAPPINGS; say what is wrong and what the overlay changes."""
     settings = settings_or_stop()
     stages = _stages_or_exit(settings)
     if settings.mappings is None:
@@ -98,16 +100,17 @@ def _golden_diff(base: Stages, site: Stages) -> Iterator[str]:
                 f"overlay/{name}/{reference}  {rules[reference]}" if reference in new else "/dev/null",
                 lineterm="",
             )
-    yield f"{changed} resources of the examples change, {unchanged} stay"
+    yield f"resources of the examples: {changed} changed, {unchanged} unchanged"
 
 
 @mappings_app.command(name="package")
 def mappings_package(
     output: Annotated[
-        Path | None, typer.Option("--output", "-o", help="The file to write; named after the package unless said.")
+        Path | None,
+        typer.Option("--output", "-o", help="The file to write; by default its name is that of the package."),
     ] = None,
 ) -> None:
-    """Write the FHIR package: profiles, value sets, concept maps and examples of what the mapping data make."""
+    """Write the FHIR package: profiles, value sets, concept maps and examples, made from the mapping data."""
     # The examples are no site's own, so that the same data give the same bytes everywhere.
     stages = _stages_or_exit(settings_or_stop(), EXAMPLE_INSTALLATION)
     package = build_package(stages, data_folder("examples"))
@@ -126,12 +129,13 @@ def mappings_package(
 @mappings_app.command(name="explain")
 def mappings_explain(
     kind: Annotated[str, typer.Argument(help="An event kind, a check item, a span, or case, device, check.")],
-    field: Annotated[str | None, typer.Option(help="Only elements that come from this field.")] = None,
+    field: Annotated[str | None, typer.Option(help="Show only elements that come from this field.")] = None,
     event: Annotated[
-        Path | None, typer.Option(help="A file with an event of the kind, in place of its example.", exists=True)
+        Path | None,
+        typer.Option(help="A file with an event of this kind, used instead of the example.", exists=True),
     ] = None,
 ) -> None:
-    """Print, for every element that the example of KIND makes, its field, its placeholder and its line."""
+    """Print for every element of the resources of KIND's example: its field, its placeholder and its line."""
     stages = _stages_or_exit(settings_or_stop())
     mappings, explained = explaining(stages.mappings)
     vocabulary = stages.vocabulary
@@ -147,15 +151,15 @@ def mappings_explain(
         )
     }
     if kind not in fields:
-        stop(f"There is no kind {kind!r}; known are: {', '.join(fields)}")
+        stop(f"There is no kind {kind!r}. Known: {', '.join(fields)}")
     if field is not None and field not in fields[kind]:
-        stop(f"{kind} has no field {field!r}; known are: {', '.join(fields[kind])}")
+        stop(f"{kind} has no field {field!r}. Known: {', '.join(fields[kind])}")
     if event is not None and kind not in vocabulary.events:
-        stop(f"{kind} is no event kind, so --event has no place here")
+        stop(f"{kind} is not an event kind, so --event cannot be used")
     try:
         content = None if event is None else read_json(event.read_bytes())
         if content is not None and (not isinstance(content, dict) or content.get("kind") != kind):
-            stop(f"{event} holds no event of the kind {kind}")
+            stop(f"{event} does not hold an event of the kind {kind}")
         made = make_records_of_kind(replace(stages, mappings=mappings), kind, content)
     except BrokenJsonError as broken:
         stop(f"{event} is not JSON: {broken}")
@@ -175,7 +179,7 @@ def _table(explained: ExplainedResource, data: MappingData, field: str | None) -
     ]
     if not wanted and field not in explained.when:
         return
-    when = f", made where {', '.join(explained.when)} says so" if explained.when else ""
+    when = f", made only for some values of {', '.join(explained.when)}" if explained.when else ""
     yield f"{explained.made.resource_type}  {explained.made.rule}{when}"
     rows = [(element.path, _source(element), data.line_of(element.place)) for element in wanted]
     path_width = max((len(path) for path, *_ in rows), default=0)

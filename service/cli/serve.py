@@ -43,10 +43,12 @@ def serve_command(
     port: Annotated[int, typer.Option(help="Port to listen on.", min=1, max=65535)] = 8000,
     delivers: Annotated[
         bool,
-        typer.Option("--deliver/--no-deliver", help="Deliver from this process too; off where others deliver."),
+        typer.Option(
+            "--deliver/--no-deliver", help="Deliver from this process too, or leave that to other processes."
+        ),
     ] = True,
 ) -> None:
-    """Serve the API, deliver, and, without RESUS_DESTINATION, offer an embedded FHIR endpoint at /fhir."""
+    """Serve the API and deliver. Without RESUS_DESTINATION, offer an embedded FHIR endpoint at /fhir."""
     configure_logging()
     settings = settings_or_stop()
     own_host = f"[{host}]" if ":" in host else "127.0.0.1" if host in ("0.0.0.0", "localhost") else host  # noqa: S104
@@ -68,7 +70,7 @@ def serve_command(
 
 @deliver_app.command(name="deliver")
 def deliver_command() -> None:
-    """Deliver what waits in the store to RESUS_DESTINATION, until stopped."""
+    """Deliver what waits in the store to RESUS_DESTINATION, until the command is stopped."""
     configure_logging()
     settings = settings_or_stop()
 

@@ -13,10 +13,10 @@ token_app = typer.Typer(add_completion=False)
 
 @token_app.command(name="token")
 def token_command(
-    name: Annotated[str, typer.Argument(help="Who will hold it; the name goes into the audit log.")],
-    scope: Annotated[list[Scope], typer.Option(help="What it allows; may be given several times.")],
+    name: Annotated[str, typer.Argument(help="Who will use it; this name is written to the audit log.")],
+    scope: Annotated[list[Scope], typer.Option(help="What it allows; can be given several times.")],
 ) -> None:
-    """Make a token: print it once, and the lines for the file that RESUS_TOKENS names."""
+    """Make a token. Print it once, and print the lines for the file that RESUS_TOKENS names."""
     fresh = new_token()
     typer.echo(f"The token, shown once: {fresh}", err=True)
     scopes = ", ".join(sorted({one.value for one in scope}))

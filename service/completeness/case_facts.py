@@ -55,7 +55,7 @@ def gather_facts(case: Mapping[str, Any], timeline: Timeline, shockable: Mapping
         "circulation_sustained": "circulation_sustained" in outcomes,
         "died": "died" in outcomes,
     }
-    # Where the first rhythm was not determined, a later one does not stand in for it.
+    # Where the first rhythm was not determined, a later one does not take its place.
     if rhythms and rhythms[0] is not None:
         facts["first_rhythm_shockable"] = rhythms[0]
     facts.update((f"has.{kind}", True) for kind in kinds)

@@ -60,7 +60,7 @@ def load_rules(vocabulary: Vocabulary) -> CompletenessRules:
             faults.extend(wrong.faults)
             continue
         if rule.name in rules:
-            faults.append(place.required("rule").fault(f"the rule {rule.name!r} stands here twice"))
+            faults.append(place.required("rule").fault(f"the rule {rule.name!r} is here twice"))
         rules[rule.name] = rule
     if faults:
         raise WrongMapping(faults)
@@ -107,7 +107,7 @@ class _Reader:
         if self._kind is None or self._field is None:
             for name in ("conflict_when", "not_before", "not_after"):
                 if name in members:
-                    members[name].refuse(f"{name!r} stands only beside a field of an event (KIND.FIELD)")
+                    members[name].refuse(f"{name!r} is allowed only with a field of an event (KIND.FIELD)")
         return CompletenessRule(
             name=self._place.required("rule").text(),
             element=element.text(),

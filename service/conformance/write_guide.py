@@ -59,7 +59,8 @@ def destination_requirements(mappings: Mappings, profiles: Iterable[Profile]) ->
         "rest": [
             {
                 "mode": "server",
-                "documentation": f"Everything is delivered in transactions of at most 20 entries. {_WAYS}",
+                "documentation": "Everything is delivered in transactions. A setting limits their entries"
+                f" (1 to 100, by default 20); one delivery may be larger and is still sent whole. {_WAYS}",
                 "resource": [_resource(name, planned) for name in sorted(mappings.resource_types)],
                 "interaction": [{**_expected("SHALL"), "code": "transaction"}],
             }

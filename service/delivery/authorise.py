@@ -1,6 +1,6 @@
 """Says who we are to the destination: not at all, by a password or token in a file, or by SMART Backend Services.
 
-No secret stands in a repr or in the text of an error.
+No secret is in a repr or in the text of an error.
 """
 
 from __future__ import annotations
@@ -83,7 +83,7 @@ class SecretFile:
 
 
 class BasicAuthorisation:
-    """Says a user and the password that stands in a file (RFC 7617)."""
+    """Says a user and the password that is in a file (RFC 7617)."""
 
     def __init__(self, user: str, password: SecretFile) -> None:
         self._user = user
@@ -106,7 +106,7 @@ class BasicAuthorisation:
 
 
 class BearerAuthorisation:
-    """Says a token that stands in a file and that somebody else renews (RFC 6750)."""
+    """Says a token that is in a file and that somebody else renews (RFC 6750)."""
 
     def __init__(self, token: SecretFile) -> None:
         self._token = token

@@ -109,7 +109,7 @@ def public_keys(settings: Settings) -> dict[str, Any]:
         )
         if current is not None and previous.kid == current.kid:
             raise WrongSettings(
-                "RESUS_DESTINATION_PREVIOUS_KEY_FILE: both keys carry one id, so nobody can tell them"
+                "RESUS_DESTINATION_PREVIOUS_KEY_FILE: both keys have the same id (kid); give them different ids"
             )
         keys.append(previous.public())
     return {"keys": keys}

@@ -35,7 +35,7 @@ def _different_meta(sent: object, found: object) -> Iterator[str]:
 
 
 def _holds(sent: Any, found: Any) -> bool:
-    """Return whether a coding or a profile is the same; a display may be added or mended."""
+    """Return whether a coding or a profile is the same; a display may be added or corrected."""
     if isinstance(sent, dict) and isinstance(found, dict):
         return all(found.get(name) == sent.get(name) for name in ("system", "code"))
     return bool(sent == found)

@@ -104,7 +104,7 @@ async def _read(response: aiohttp.ClientResponse) -> bytes:
     async for chunk in response.content.iter_any():
         body += chunk
         if len(body) > _MOST_ANSWER_BYTES:
-            raise UnreachableError("the answer is larger than any answer should be")
+            raise UnreachableError("the answer is too large")
     return bytes(body)
 
 
@@ -141,5 +141,6 @@ def _sentence(error: Exception, url: URL, timeout_seconds: float) -> str:
         return f"no answer from {place} within {timeout_seconds:g} seconds (TimeoutError)"
     if url.scheme == "https" and isinstance(error, aiohttp.ServerDisconnectedError | aiohttp.ClientOSError):
         # With TLS 1.3 a server that misses our certificate says so after the handshake, and often just hangs up.
-        return f"{place} hung up without an answer ({type(error).__name__}); it may want a client certificate"
+        told = f"{place} closed the connection without an answer ({type(error).__name__})"
+        return f"{told}; it may need a client certificate"
     return f"no answer from {place}: {type(error).__name__}"

@@ -66,7 +66,9 @@ class FhirClient:
         try:
             return read_capabilities(read_json(answer.body))
         except BrokenJsonError as error:
-            raise NotAFhirServerError("its /metadata is not JSON, so this is no FHIR server's base URL") from error
+            raise NotAFhirServerError(
+                "its /metadata is not JSON, so this is not the base URL of a FHIR server"
+            ) from error
 
     async def post_bundle(self, body: bytes) -> Answer:
         """Post a Bundle and return the answer; UnreachableError where none comes, NotAuthorisedError as above."""
@@ -99,7 +101,7 @@ def _why_no_metadata(answer: Answer) -> str:
     """Return what an answer to /metadata that is no success says about the address or the credentials."""
     status = answer.status
     if status in (401, 403):
-        return f"its /metadata answered {status}: the credentials are wrong or lack the right"
+        return f"its /metadata answered {status}: the credentials are wrong or do not allow this"
     if 300 <= status < 400:
         place = answer.headers.get("location", "")
         host = place.split("/")[2] if place.startswith(("http://", "https://")) and place.count("/") >= 2 else ""

@@ -163,11 +163,11 @@ def _judge_success(answer: Answer, entries: int) -> Verdict:
         return Later(f"the server answered {answer.status} with a body that is not JSON", is_error=True)
     if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction-response":
         what = bundle.get("type") or bundle.get("resourceType")
-        reason = f"the server answered a transaction with {what!s:.40}, so nobody knows what it did"
+        reason = f"the server answered a transaction with {what!s:.40}, so it is not known what it did"
         return Refused(reason, own_outcome(reason))
     answers = [entry if isinstance(entry, dict) else {} for entry in _listed(bundle.get("entry"))]
     if len(answers) != entries:
-        reason = f"the server answered {len(answers)} entries of {entries}"
+        reason = f"the server answered with {len(answers)} entries for {entries}"
         return Refused(reason, own_outcome(reason))
     places: list[tuple[str, str | None]] = []
     for number, entry in enumerate(answers):

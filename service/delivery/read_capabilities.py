@@ -50,7 +50,7 @@ def _objects(value: object, name: str) -> list[Mapping[str, Any]]:
 def read_capabilities(statement: object) -> Capabilities:
     """Return what a CapabilityStatement says; NotAFhirServerError where it is none, or of another FHIR version."""
     if not isinstance(statement, dict) or statement.get("resourceType") != "CapabilityStatement":
-        raise NotAFhirServerError("its /metadata is no CapabilityStatement")
+        raise NotAFhirServerError("its /metadata is not a CapabilityStatement")
     version = str(statement.get("fhirVersion"))
     if not version.startswith("4.0"):
         raise NotAFhirServerError(f"it speaks FHIR {version:.20}, and this service sends R4 (4.0.1)")

@@ -110,16 +110,20 @@ class Trial:
         place, self._version = await self._send("create", patient)
         self._remote_id = place or (self._trial_id if self._strategy is Strategy.CLIENT_IDS else "")
         if not self._remote_id:
-            self._say("create", "the server does not say under which id it keeps the patient", good=False)
+            self._say("create", "the server does not say which id the patient has there", good=False)
             raise _TrialEndedError
         if self._strategy is Strategy.CLIENT_IDS and self._remote_id != self._trial_id:
-            told = f"the server keeps it as Patient/{self._remote_id}, not under the id it was sent with"
+            told = f"the server keeps it as Patient/{self._remote_id}, not under the id that was sent"
             self._say("create", told, good=False)
             raise _TrialEndedError
         self._say("create", f"Patient/{self._remote_id}{_version_text(self._version)}", good=True)
         again, _ = await self._send("repeat", patient)
         same = again in ("", self._remote_id)
-        self._say("repeat", "the same patient" if same else f"a second one, Patient/{again}: remove it", good=same)
+        self._say(
+            "repeat",
+            "the same patient" if same else f"the server made a second one, Patient/{again}: remove it",
+            good=same,
+        )
 
     async def _find(self) -> None:
         answer = await self._client.call(
@@ -139,14 +143,16 @@ class Trial:
         _, version = await self._send(name, patient)
         changed = version is None or version != self._version
         self._say(name, f"done{_version_text(version)}", good=True)
-        self._say("versions", "a new one" if changed else "the same as before", good=changed, needed=False)
+        self._say(
+            "versions", "a new version" if changed else "the same version as before", good=changed, needed=False
+        )
         self._version = version
         answer = await self._client.read("Patient", self._remote_id)
         if answer.status != 200:
             self._say(f"read back {word}", f"the read answered {answer.status}", good=False)
             return
         paths = differences(patient, _object(answer), self._client.base)
-        told = "as it was sent" if not paths else f"another {', '.join(paths)}"
+        told = "as it was sent" if not paths else f"differs in: {', '.join(paths)}"
         self._say(f"read back {word}", told, good=not paths)
 
     async def _remove(self) -> None:

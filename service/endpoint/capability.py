@@ -26,7 +26,7 @@ def capability_statement(base: str, served: frozenset[str], started_at: datetime
         "kind": "instance",
         "software": {"name": f"{NAME} ({BANNER.lower()})", "version": _software_version()},
         "implementation": {
-            "description": f"{BANNER}: a small FHIR R4 server, for use where no destination is set.",
+            "description": f"{BANNER}: a small FHIR R4 server, used where no destination is configured.",
             "url": base,
         },
         "fhirVersion": "4.0.1",

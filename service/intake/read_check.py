@@ -50,7 +50,9 @@ def _read_items(items: object, shapes: Mapping[str, RecordShape]) -> list[Proble
         pointer = json_pointer(["items", name])
         if shape is None:
             known = f"one of: {', '.join(shapes)}"
-            problems.append(Problem(Code.UNKNOWN_FIELD, pointer, f"there is no check item {name[:64]!r}", known))
+            problems.append(
+                Problem(Code.UNKNOWN_FIELD, pointer, f"there is no check item named {name[:64]!r}", known)
+            )
             continue
         try:
             read_record(item, shape)
@@ -64,7 +66,7 @@ def read_check(value: object, vocabulary: Vocabulary) -> ReadRecord:
     content = without_empty_persons(without_nulls(value), vocabulary.check)
     if not isinstance(content, dict):
         raise Rejected(
-            [Problem(Code.WRONG_TYPE, "", "a check is an object", "an object with id, checked_at, items")]
+            [Problem(Code.WRONG_TYPE, "", "a check must be an object", "an object with id, checked_at, items")]
         )
     own = {name: member for name, member in content.items() if name != "items"}
     problems: list[Problem] = []

@@ -52,11 +52,13 @@ def _problem(error: ErrorDetails, known_fields: Sequence[str]) -> Problem:
     if form in _BOUNDS:
         key, words = _BOUNDS[form]
         bound = context[key]
-        return Problem(Code.IMPOSSIBLE_VALUE, pointer, "the value cannot be true", f"{words} {bound:g}")
+        return Problem(
+            Code.IMPOSSIBLE_VALUE, pointer, "the value is outside the possible range", f"{words} {bound:g}"
+        )
     match form:
         case "missing":
             return Problem(
-                Code.MISSING_REQUIRED, pointer, f"{location[-1]!r} is missing", "the field with its value"
+                Code.MISSING_REQUIRED, pointer, f"{location[-1]!r} is missing", "this field with a value"
             )
         case "extra_forbidden":
             return _unknown_field(pointer, str(location[-1]), known_fields if len(location) == 1 else ())
@@ -65,16 +67,20 @@ def _problem(error: ErrorDetails, known_fields: Sequence[str]) -> Problem:
         case "finite_number":
             return Problem(Code.IMPOSSIBLE_VALUE, pointer, "the value is not a finite number", "a number")
         case "string_too_short" | "string_too_long" | "too_short" | "too_long":
-            return Problem(Code.WRONG_FORM, pointer, "the length does not fit", _wanted_length(context))
+            return Problem(
+                Code.WRONG_FORM, pointer, "the text or list is too short or too long", _wanted_length(context)
+            )
         case "string_pattern_mismatch":
-            return Problem(Code.WRONG_FORM, pointer, "the text is not in the form wanted", _wanted_pattern(context))
-    return Problem(Code.WRONG_FORM, pointer, "the value is not in the form that is wanted", "see /openapi.json")
+            return Problem(
+                Code.WRONG_FORM, pointer, "the text is not in the required form", _wanted_pattern(context)
+            )
+    return Problem(Code.WRONG_FORM, pointer, "the value is not in the required form", "see /openapi.json")
 
 
 def _wanted_pattern(context: dict[str, Any]) -> str:
     pattern = str(context.get("pattern"))
     return (
-        "a text without control characters, not only of spaces"
+        "a text without control characters that is not only spaces"
         if pattern == SOME_TEXT
         else f"a text that fits {pattern}"
     )
@@ -82,9 +88,9 @@ def _wanted_pattern(context: dict[str, Any]) -> str:
 
 def _unknown_field(pointer: str, name: str, known_fields: Sequence[str]) -> Problem:
     alike = difflib.get_close_matches(name, known_fields, n=1)
-    expected = f"perhaps {alike[0]!r} was meant" if alike else "only fields that are documented here"
+    expected = f"did you mean {alike[0]!r}?" if alike else "only documented fields."
     if known_fields:
-        expected += f"; known are: {', '.join(known_fields)}"
+        expected += f" Known fields: {', '.join(known_fields)}"
     return Problem(Code.UNKNOWN_FIELD, pointer, f"there is no field {name[:64]!r} here", expected)
 
 

@@ -72,7 +72,7 @@ def _unknown_names(content: Mapping[str, Any], shape: RecordShape, elements: Col
         Problem(
             Code.CONTRADICTION,
             f"/stated_unknown/{index}",
-            "the name is no field of this record, or the field has a value",
+            "this is not the name of a field of this record, or the field has a value",
             "optional fields of this event without a value, or elements such as case.location or team_activated",
         )
         for index, name in enumerate(content.get("stated_unknown", []))

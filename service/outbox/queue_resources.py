@@ -125,7 +125,7 @@ def _changed(
     """Return those of the resources that differ from their newest version.
 
     If any resource of a record changed, its held or discarded resources are sent along: they have not arrived, and
-    so the record can be sent without the delivery before it.
+    so the record does not need the delivery before it.
     """
     known_of = versions.of({resource.made.reference for resource in resources})
     changed: list[_Written] = []

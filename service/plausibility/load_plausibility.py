@@ -48,7 +48,7 @@ def _rule(place: Located, vocabulary: Vocabulary) -> PlausibilityRule:
     if field not in fields:
         place.required("field").refuse(f"there is no field {field!r} in these kinds")
     if not place.required("source").text().strip():
-        place.required("source").refuse("every rule says where it comes from")
+        place.required("source").refuse("every rule needs its source")
     return PlausibilityRule(
         place.required("rule").text(),
         kinds,
@@ -74,7 +74,7 @@ def load_plausibility(file: Path, vocabulary: Vocabulary) -> PlausibilityRules:
             faults.extend(wrong.faults)
             continue
         if rule.name in rules:
-            faults.append(place.fault(f"the rule {rule.name!r} stands here twice"))
+            faults.append(place.fault(f"the rule {rule.name!r} is here twice"))
         rules[rule.name] = rule
     if faults:
         raise WrongMapping(faults)

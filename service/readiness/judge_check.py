@@ -11,7 +11,7 @@ from service.records.readiness import Outcome, Reason, Verdict
 from service.vocabulary.record_shapes import RecordShape
 
 NOTHING_CHECKED = Reason("nothing_checked", "", "Nothing was checked, so readiness is unknown; check the device.")
-"""The one reason that stands in no mapping file, since no item brings it."""
+"""The one reason that is in no mapping file, since no item gives it."""
 
 _SEVERITY: dict[Outcome, int] = {"ready": 0, "ready_with_fault": 1, "not_ready": 2}
 
@@ -41,7 +41,7 @@ def judge_check(
 
 
 def item_facts(item: Mapping[str, Any], shape: RecordShape, checked_at: str) -> Iterator[tuple[str, int | float]]:
-    """Yield what a condition cannot reckon from the fields of an item alone.
+    """Yield what a condition cannot calculate from the fields of an item alone.
 
     `FIELD.days_left` for each date: full days from the day of the check to it, negative where it has passed.
     `offset_seconds` where both clocks were read: device minus reference, positive where the device is fast.

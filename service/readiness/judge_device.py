@@ -1,4 +1,4 @@
-"""Judges a device at the present moment: its last check, when the next is due, and its clock."""
+"""Judges one device at the present moment: its last check, when the next is due, and its clock."""
 
 from __future__ import annotations
 

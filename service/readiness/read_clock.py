@@ -1,4 +1,4 @@
-"""Reads what a device check or an event says about a device's clock, for the timeline and for readiness."""
+"""Reads what a device check or an event says about a device's clock, for timeline and readiness."""
 
 from __future__ import annotations
 

@@ -35,5 +35,5 @@ class RecordedEvent:
 
     @property
     def precision_seconds(self) -> float:
-        """Return how finely `at` was read; 1 unless said."""
+        """Return how finely `at` was read; 1 by default."""
         return float(self.content.get("precision_seconds", 1))

@@ -1,4 +1,4 @@
-"""Moments as clients write them (RFC 3339 with an offset) and as the service reckons with them (UTC)."""
+"""Moments as clients write them (RFC 3339 with an offset) and as the service calculates with them (UTC)."""
 
 from __future__ import annotations
 

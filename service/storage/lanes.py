@@ -60,7 +60,7 @@ _HASTEN = Statement(
 )
 _free = (
     lanes.c.waiting == 1,
-    # What is to be looked at later than anything can be was written by a clock that was ahead.
+    # A time beyond the longest pause was written by a clock that was ahead; treat it as due.
     or_(lanes.c.look_at <= bindparam("now"), lanes.c.look_at > bindparam("latest")),
     or_(lanes.c.lease_until.is_(None), lanes.c.lease_until <= bindparam("lease_now")),
 )

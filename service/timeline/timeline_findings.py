@@ -19,7 +19,7 @@ class TimelineFinding(StrEnum):
 
     CLOCK_OFFSET_UNKNOWN = (
         "clock_offset_unknown",
-        "The clock that timed it was never compared; its time on the reference clock is not known.",
+        "The event's clock was never compared with the reference clock, so its corrected time is not known.",
     )
     CLOCK_OFFSET_EXTRAPOLATED = (
         "clock_offset_extrapolated",

@@ -32,7 +32,7 @@ def problem_body(problems: Sequence[Problem]) -> dict[str, Any]:
         "type": PROBLEM_TYPES + facts.code,
         "title": facts.title,
         "status": facts.status,
-        "detail": problems[0].message if count == 1 else f"{count} things are wrong; each is listed in problems",
+        "detail": problems[0].message if count == 1 else f"{count} things are wrong; `problems` lists each of them",
         "problems": [problem.as_json() for problem in problems],
     }
 

@@ -69,7 +69,10 @@ class CatchFaults:
             if started:
                 raise
             problem = Problem(
-                Code.INTERNAL_FAULT, "", "the service made a mistake; it was logged", "nothing of you"
+                Code.INTERNAL_FAULT,
+                "",
+                "the service made a mistake; it was logged",
+                "nothing to change in the request; report it with the time",
             )
             await problem_answer([problem])(scope, receive, send)
 
@@ -115,7 +118,9 @@ async def _no_route(_request: Request, error: Exception) -> Response:
     if not isinstance(error, HTTPException):
         raise error
     if error.status_code == 405:
-        problem = Problem(Code.METHOD_NOT_ALLOWED, "", "the method does not fit the address", "see /openapi.json")
+        problem = Problem(
+            Code.METHOD_NOT_ALLOWED, "", "this address does not take this method", "see /openapi.json"
+        )
     else:
         problem = Problem(Code.NOT_FOUND, "", "there is nothing at this address", "see /openapi.json")
     return problem_answer([problem], dict(error.headers) if error.headers else None)
@@ -124,15 +129,15 @@ async def _no_route(_request: Request, error: Exception) -> Response:
 operations = APIRouter(tags=["operation"])
 
 
-@operations.get("/health/live", summary="Is the process alive")
+@operations.get("/health/live", summary="Ask whether the process is alive")
 async def get_live() -> Response:
     """Return 200 while the process answers."""
     return json_answer({"status": "live"})
 
 
-@operations.get("/health/ready", summary="Can requests be taken")
+@operations.get("/health/ready", summary="Ask whether requests can be taken")
 async def get_ready(request: Request) -> Response:
-    """Return 200 where the store answers, 503 where it does not; what the destination does is said, not judged."""
+    """Return 200 if the store answers, 503 if not; the destination is shown and does not change the status."""
     parts = parts_of(request)
     await parts.store.write(newest_number_and_hash)
     state = parts.destination()
@@ -146,11 +151,11 @@ public = APIRouter(tags=["operation"])
 
 @public.get("/.well-known/jwks.json", summary="Read our public keys")
 async def get_public_keys(request: Request) -> Response:
-    """Return the keys by which an authorisation server proves our assertions, both of them during a rotation."""
+    """Return the public keys that prove our assertions to an authorisation server; during a rotation both."""
     return json_answer(parts_of(request).public_keys, headers={"Cache-Control": "public, max-age=300"})
 
 
-@operations.get("/metrics", summary="Counts for operators")
+@operations.get("/metrics", summary="Read counts for operators")
 async def get_metrics(request: Request) -> Response:
     """Return the metrics in the text format of Prometheus."""
     parts = parts_of(request)

@@ -57,7 +57,7 @@ class EntriesQuery(BaseModel):
 
 @router.get("/entries", summary="Read the audit log")
 async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()], caller: Auditor) -> Response:
-    """Return a page of entries in order, filtered; `next` is the `after` of the next page."""
+    """Return a page of entries in their order, filtered; `next` in the answer is the `after` of the next page."""
     parts = parts_of(request)
     wanted = EntryFilter(
         case_id=asked.case_id,
@@ -77,7 +77,7 @@ async def get_entries(request: Request, asked: Annotated[EntriesQuery, Query()],
 async def get_received(
     request: Request, number: Annotated[int, Path(ge=0, le=MOST_NUMBER)], caller: Auditor
 ) -> Response:
-    """Return what a client sent and the service refused, byte for byte."""
+    """Return the body that was refused, byte for byte as it was sent."""
     parts = parts_of(request)
     body = await parts.store.read(lambda tx: refused_body(tx, number))
     await _log_read(parts, caller, "audit/received", {"number": number})
@@ -99,7 +99,7 @@ async def get_gaps(
     after: Annotated[str, Query(max_length=64)] = "",
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
-    """Return the gaps of a page of cases; with `group_by=element` how often each element is missing in all."""
+    """Return the gaps of a page of cases; with `group_by=element`, how often each is missing in all cases."""
     parts = parts_of(request)
     if group_by is not None:
         body = await parts.store.read(lambda tx: read_gap_groups(tx, parts.stages))
@@ -111,7 +111,7 @@ async def get_gaps(
 
 @router.get("/seal", summary="Read the newest seal")
 async def get_seal(request: Request, caller: Auditor) -> Response:
-    """Return number and hash of the newest entry: kept elsewhere, they prove later that nothing was cut off."""
+    """Return number and hash of the newest entry; kept elsewhere, they prove later that the log was not changed."""
     parts = parts_of(request)
     body = await parts.store.read(read_seal)
     await _log_read(parts, caller, "audit/seal", {})

@@ -1,4 +1,4 @@
-"""Says who calls and what they may do: nobody in particular on a loopback address, else the holder of a token."""
+"""Says who calls and what they may do: the holder of a token, or anyone where only this machine can call."""
 
 from __future__ import annotations
 
@@ -85,7 +85,7 @@ class TokenHolders:
                 found = known.caller
         if scheme.lower() != "bearer" or found is None:
             raise Rejected(
-                [Problem(Code.NOT_AUTHENTICATED, "", "the request carries no token that is known",
+                [Problem(Code.NOT_AUTHENTICATED, "", "the request has no token, or an unknown one",
                          "the header Authorization: Bearer with a token of this service")]
             )  # fmt: skip
         return found
@@ -130,7 +130,10 @@ def permit(caller: Caller, *scopes: Scope) -> Caller:
     if caller.scopes.isdisjoint(scopes):
         wanted = " or ".join(scopes)
         problem = Problem(
-            Code.NOT_PERMITTED, "", "the token does not allow this", f"a token with the scope {wanted}"
+            Code.NOT_PERMITTED,
+            "",
+            "the token does not have the scope for this call",
+            f"a token with the scope {wanted}",
         )
         raise Rejected([problem])
     return caller

@@ -22,7 +22,7 @@ router = APIRouter(tags=["cases"])
 async def put_case(
     request: Request, case_id: RecordId, caller: Recorder, expected: ExpectedVersion = None
 ) -> Response:
-    """Open a case (201) or amend it (200); the same content again changes nothing."""
+    """Open a case (201) or amend it (200). The same content again changes nothing."""
     shape = parts_of(request).stages.vocabulary.case
     return await take_record(
         request,
@@ -41,7 +41,7 @@ async def get_cases(
     after: Annotated[str, Query(max_length=64)] = "",
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
-    """Return a page of cases in the order of their ids; `next` is the `after` of the next page."""
+    """Return a page of cases in the order of their ids; `next` in the answer is the `after` of the next page."""
     return json_answer(await parts_of(request).store.read(lambda tx: read_cases(tx, after, limit)))
 
 
@@ -54,21 +54,21 @@ async def get_case(request: Request, case_id: str, _: Anyone) -> Response:
 
 @router.get("/cases/{case_id}/timeline", summary="Read the timeline of a case")
 async def get_timeline(request: Request, case_id: str, _: Anyone) -> Response:
-    """Return the events on corrected time, each with its uncertainty and what is odd about it."""
+    """Return the events in the order of their corrected times, each with its uncertainty and findings."""
     parts = parts_of(request)
     return json_answer(await parts.store.read(lambda tx: read_timeline(tx, parts.stages, case_id)))
 
 
 @router.get("/cases/{case_id}/gaps", summary="Read what is missing in a case")
 async def get_gaps(request: Request, case_id: str, _: Anyone) -> Response:
-    """Return the fields that the completeness rules want and that are missing, with what to ask."""
+    """Return the fields that the completeness rules ask for and that are missing, each with a question."""
     parts = parts_of(request)
     return json_answer(await parts.store.read(lambda tx: read_gaps(tx, parts.stages, case_id)))
 
 
 _FHIR_ANSWER: dict[int | str, dict[str, Any]] = {
     200: {
-        "description": "The Bundle; or, with `explain`, an object that holds it beside its explanation.",
+        "description": "The Bundle; with `explain`, an object with the Bundle and its explanation.",
         "content": {
             "application/json": {
                 "schema": {
@@ -99,12 +99,12 @@ async def get_fhir(
     explain: Annotated[
         bool,
         Query(
-            description="Whether to say for each element which event field and which line of the mapping made it;"
-            " the answer is then an object with `bundle` and `explanation`."
+            description="Say for each element which field of the event and which line of the mapping made it."
+            " The answer is then an object with `bundle` and `explanation`."
         ),
     ] = False,
 ) -> Response:
-    """Return the Bundle of the case as it stands; with `explain` as `bundle`, beside the `explanation` of it."""
+    """Return the case's resources as a Bundle; with `explain`, an object with `bundle` and `explanation`."""
     parts = parts_of(request)
     if explain:
         return json_answer(await parts.store.read(lambda tx: explain_fhir(tx, parts.stages, case_id)))

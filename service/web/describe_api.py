@@ -31,7 +31,10 @@ _PROBLEM = {
                 "required": ["code", "pointer", "message", "expected"],
                 "properties": {
                     "code": {"type": "string"},
-                    "pointer": {"type": "string", "description": "JSON pointer into the body that was sent."},
+                    "pointer": {
+                        "type": "string",
+                        "description": "JSON pointer into the request body; empty for the whole body.",
+                    },
                     "message": {"type": "string"},
                     "expected": {"type": "string", "description": "What would be right."},
                 },
@@ -125,7 +128,7 @@ OTHER_ANSWERS: Mapping[tuple[str, str], tuple[str, str]] = {
     ("put", "/v1/devices/{device_id}"): ("200", "Amended, or the same content again"),
     ("post", "/v1/cases/{case_id}/events"): (
         "207",
-        "For an array: one outcome an item (accepted, duplicate, or rejected with its problems)",
+        "For an array: one outcome per item (accepted, duplicate, or rejected with its problems)",
     ),
 }
 """The second success that some calls have, beside the one that their route declares."""

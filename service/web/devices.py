@@ -1,4 +1,4 @@
-"""Routes of devices: register, post a check, read the readiness of the devices."""
+"""Routes of devices: register, post a check, read the readiness of all devices."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ router = APIRouter(tags=["devices"])
 async def put_device(
     request: Request, device_id: RecordId, caller: Recorder, expected: ExpectedVersion = None
 ) -> Response:
-    """Register a device (201) or amend what is known of it (200)."""
+    """Register a device (201) or amend it (200)."""
     shape = parts_of(request).stages.vocabulary.device
     return await take_record(
         request,
@@ -34,7 +34,7 @@ async def put_device(
 
 @router.post("/devices/{device_id}/checks", summary="Post a device check", status_code=201)
 async def post_check(request: Request, device_id: RecordId, caller: Recorder) -> Response:
-    """Take the result of a check, judge it, and answer whether the device is ready."""
+    """Take the results of a check, judge them, and answer whether the device is ready."""
     vocabulary = parts_of(request).stages.vocabulary
     return await take_record(
         request,
@@ -44,8 +44,8 @@ async def post_check(request: Request, device_id: RecordId, caller: Recorder) ->
     )
 
 
-@router.get("/devices", summary="Read the readiness of the devices")
+@router.get("/devices", summary="Read the readiness of all devices")
 async def get_devices(request: Request, _: Anyone) -> Response:
-    """Return for every device the last check, when the next is due, faults and the offset of its clock."""
+    """Return for each device its last check, when the next one is due, its faults and the offset of its clock."""
     parts = parts_of(request)
     return json_answer({"devices": await parts.store.read(lambda tx: read_devices(tx, parts.clock()))})

@@ -57,7 +57,7 @@ def _outcome_body(outcome: Outcome, number: int, value: Any) -> dict[str, Any]:
 
 @router.post("/cases/{case_id}/events", summary="Post one event, or an array of events", status_code=201)
 async def post_events(request: Request, case_id: RecordId, caller: Recorder) -> Response:
-    """Take one event (201) or up to 500 (207, one outcome per item); the same event again is a duplicate."""
+    """Take one event (201) or up to 500 (207, one outcome per item). The same event again is a `duplicate`."""
     parts = parts_of(request)
     body, value = await read_json_body(request)
     is_array = isinstance(value, list)
@@ -87,7 +87,7 @@ async def put_event(
     caller: Recorder,
     expected: ExpectedVersion = None,
 ) -> Response:
-    """Keep a new version of an event; every older version stays readable in the store and the log."""
+    """Keep a new version of an event. Every older version stays in the store."""
     stages = parts_of(request).stages
     body, value = await read_json_body(request)
     submission = Submission(caller, subject_of(request), body, case_id, expected, reason)
@@ -104,7 +104,7 @@ async def delete_event(
     caller: Recorder,
     expected: ExpectedVersion = None,
 ) -> Response:
-    """Mark an event as entered in error, here and at the destination; nothing is erased."""
+    """Mark an event as entered in error, here and at the destination. Nothing is erased."""
     stages = parts_of(request).stages
     submission = Submission(caller, subject_of(request), b"", case_id, expected, reason)
     return await change(request, submission, lambda tx: retract_event(tx, stages, case_id, event_id, submission))

@@ -37,9 +37,9 @@ State = Literal["waiting", "delivered", "held", "discarded"]
 DeliveryId = Annotated[int, Path(ge=0, le=MOST_NUMBER)]
 
 
-@router.post("/preview", summary="Map and check without keeping anything")
+@router.post("/preview", summary="Map and check; nothing is kept")
 async def post_preview(request: Request, _: RecorderOrIntegrator) -> Response:
-    """Return the FHIR resources that a case or an event would make, and what the checks find in them."""
+    """Return the FHIR resources that a case or an event would become, and what the checks find in them."""
     parts = parts_of(request)
     try:
         value = (await read_json_body(request))[1]
@@ -58,7 +58,7 @@ async def get_deliveries(
     after: Annotated[int, Query(ge=0, le=MOST_NUMBER)] = 0,
     limit: Annotated[int, Query(ge=1, le=500)] = 100,
 ) -> Response:
-    """Return a page of deliveries, oldest first; held ones with the server's OperationOutcome."""
+    """Return a page of deliveries, oldest first; a held one has the server's OperationOutcome."""
     parts = parts_of(request)
 
     def read(tx: Transaction) -> dict[str, Any]:
@@ -81,20 +81,20 @@ async def _settle(
     return await change(request, Submission(caller, subject_of(request)), take)
 
 
-@router.post("/deliveries/retry", summary="Have held deliveries sent again")
+@router.post("/deliveries/retry", summary="Send held deliveries again")
 async def post_retry_all(
     request: Request,
     caller: Integrator,
     case_id: Annotated[str | None, Query(max_length=64)] = None,
     state: Literal["held"] = "held",  # noqa: ARG001 - it says what is retried; nothing else can be.
 ) -> Response:
-    """Put up to 500 held deliveries, of a case or of all, back into the queue; `remaining` says if more are."""
+    """Put up to 500 held deliveries, of one case or of all, back into the queue; `remaining`: more are held."""
     store = parts_of(request).store
     numbers, remaining = await store.write(lambda tx: retry_held(tx, case_id, caller), is_long=True)
     return json_answer({"retried": numbers, "remaining": remaining})
 
 
-@router.post("/deliveries/{delivery_id}/retry", summary="Have a held delivery sent again")
+@router.post("/deliveries/{delivery_id}/retry", summary="Send a held delivery again")
 async def post_retry(request: Request, delivery_id: DeliveryId, caller: Integrator) -> Response:
     """Put a held delivery back into the queue."""
     return await _settle(request, caller, delivery_id, lambda tx: retry_delivery(tx, delivery_id, caller))
@@ -102,7 +102,7 @@ async def post_retry(request: Request, delivery_id: DeliveryId, caller: Integrat
 
 @router.post("/deliveries/{delivery_id}/discard", summary="Give up a held delivery")
 async def post_discard(request: Request, delivery_id: DeliveryId, reason: Reason, caller: Integrator) -> Response:
-    """Give up a held delivery for good, with the reason; what cannot do without it is also held."""
+    """Give up a held delivery for ever, with the reason. Deliveries that cannot go without it are also held."""
     return await _settle(request, caller, delivery_id, lambda tx: discard_delivery(tx, delivery_id, reason, caller))
 
 
@@ -111,5 +111,5 @@ async def get_destination(request: Request, _: IntegratorOrAuditor) -> Response:
     """Return what the destination says it can do, what of it is needed, and whether it can be used."""
     state = parts_of(request).destination()
     if state is None:
-        return json_answer({"usable": False, "problem": "this process does not deliver; ask the one that does"})
+        return json_answer({"usable": False, "problem": "this process does not deliver; ask a process that does"})
     return json_answer(state.as_json())

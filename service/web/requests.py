@@ -51,17 +51,17 @@ _ETAG = r'^(W/)?"([1-9][0-9]{0,8})"$|^\*$'
 def _version_in(text: str) -> int | None:
     found = re.search(_ETAG, text)
     if found is None:
-        raise PydanticCustomError("version", 'one ETag as it was given, such as "3"')
+        raise PydanticCustomError("version", 'one ETag as an answer gave it, such as "3"')
     return int(found[2]) if found[2] else None
 
 
 ExpectedVersion = Annotated[
     int | None,
-    Header(alias="If-Match", description="The version that was changed; 412 if it is not the newest."),
+    Header(alias="If-Match", description="The version that you have read; 412 if another one is newer."),
     BeforeValidator(_version_in),
     WithJsonSchema({"type": "string", "pattern": _ETAG, "examples": ['"3"']}),
 ]
-"""The version that a client says it has changed, from the header If-Match (RFC 9110); None where it says none."""
+"""The version that the client has read, from the header If-Match (RFC 9110); None without the header."""
 
 
 class RefusedBodyError(Exception):
@@ -160,7 +160,9 @@ IntegratorOrAuditor = Annotated[Receipt, Security(identify, scopes=[Scope.INTEGR
 Anyone = Annotated[Receipt, Security(identify, scopes=list(Scope))]
 """Who may make a call; the route gets who called and when."""
 
-Reason = Annotated[str, Query(min_length=1, max_length=500, description="Why; it goes into the audit log.")]
+Reason = Annotated[
+    str, Query(min_length=1, max_length=500, description="The reason; it is written to the audit log.")
+]
 
 
 def _check_id(value: str) -> str:

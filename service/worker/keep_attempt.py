@@ -72,7 +72,7 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
     """Keep what an attempt made of a batch; LeaseLostError where another worker has the lane meanwhile.
 
     Where a Bundle of several deliveries is refused, one of them may be at fault: each is sent by itself then,
-    and only the guilty one is held.
+    and only the faulty one is held.
     """
     require_lease(tx, batch.lane, rules.lease)
     plan = rules.plan
@@ -145,7 +145,9 @@ def leave_out(tx: Transaction, batch: Batch, receipt: Receipt, lease: Lease) -> 
     if batch.left_out.issuperset(types):
         reason = f"the settings leave out {', '.join(types)}"
     else:
-        reason = f"by {batch.strategy.value} nothing of it can be told from a double, so it is left out"
+        reason = (
+            f"by {batch.strategy.value} a repeat could not be recognised without an identifier, so it was not sent"
+        )
     _record(tx, batch, "delivered", receipt.received_at, receipt, reason)
     _log_outcome(tx, batch, "left-out", reason, receipt)
 

@@ -100,7 +100,7 @@ class Report:
         ]
         lines += [f"| {name} | {value} |" for name, value in facts.items()]
         for title, counted in (
-            ("beside HTTP", self.other_faults),
+            ("outside HTTP", self.other_faults),
             ("of the FHIR server's answers", self.http_faults),
         ):
             lines += ["", f"| fault {title} | times |", "|---|---|"]
@@ -305,7 +305,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
         nargs=2,
         default=PAUSE_SECONDS,
         metavar=("LEAST", "MOST"),
-        help="seconds between two faults beside HTTP",
+        help="seconds between two faults outside HTTP",
     )
     parser.add_argument("--report", type=Path, help="also write the report to this file")
     asked = parser.parse_args(arguments)

@@ -101,5 +101,5 @@ def test_during_a_rotation_both_public_keys_are_shown_and_they_must_differ_in_th
     shown = public_keys(both)["keys"]
     assert [(key["kid"], key["alg"]) for key in shown] == [("new", "ES384"), ("old", "RS384")]
     assert all(not PRIVATE_MEMBERS & set(key) for key in shown)
-    with pytest.raises(WrongSettings, match="both keys carry one id"):
+    with pytest.raises(WrongSettings, match="both keys have the same id"):
         public_keys(both.model_copy(update={"destination_previous_key_id": "new"}))

@@ -67,9 +67,9 @@ def test_what_a_server_does_not_say_it_cannot() -> None:
 @pytest.mark.parametrize(
     ("broken", "says"),
     [
-        (None, "no CapabilityStatement"),
-        ([statement()], "no CapabilityStatement"),
-        ({"resourceType": "Patient"}, "no CapabilityStatement"),
+        (None, "not a CapabilityStatement"),
+        ([statement()], "not a CapabilityStatement"),
+        ({"resourceType": "Patient"}, "not a CapabilityStatement"),
         (statement(fhirVersion="5.0.0"), "FHIR 5.0.0"),
         (statement(fhirVersion="3.0.2"), "FHIR 3.0.2"),
         (statement(fhirVersion=None), "FHIR None"),

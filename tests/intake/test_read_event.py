@@ -88,7 +88,7 @@ def test_all_problems_of_an_event_come_at_once() -> None:
 def test_a_misspelled_field_is_answered_with_the_one_that_was_perhaps_meant() -> None:
     with pytest.raises(Rejected) as rejected:
         read_event({"id": "e", "kind": "shock_delivered", "at": AT, "energy_selected_joule": 200}, vocabulary())
-    assert "'energy_selected_joules' was meant" in rejected.value.problems[0].expected
+    assert "did you mean 'energy_selected_joules'?" in rejected.value.problems[0].expected
 
 
 def test_what_is_stated_unknown_must_be_a_field_without_a_value() -> None:

@@ -89,7 +89,7 @@ def test_read_only_writes_nothing(site: Site, check: Check) -> None:
     assert result.exit_code == 0, result.output
     assert site.server.posts == []
     assert "tried with" not in result.output
-    assert "chosen from what the server says" in result.output
+    assert "chosen by what the server says" in result.output
 
 
 def _without(name: str) -> Callable[[dict[str, Any]], None]:
@@ -147,7 +147,7 @@ def test_ids_that_a_server_takes_without_saying_so_are_a_remark_where_they_are_c
     site.server.metadata = _of_client_ids(None)
     result = check(site.base, strategy="client-ids")
     assert result.exit_code == 0, result.output
-    assert f"  {NOT_SAID}; it took that of the test patient\n" in result.output
+    assert f"  {NOT_SAID}; it took the id of the test patient\n" in result.output
     assert "missing" not in result.output
     (row,) = [line for line in result.output.splitlines() if line.startswith("  Provenance ")]
     assert row.split()[1:4] == ["yes", "not", "said"]
@@ -165,8 +165,8 @@ def test_with_auto_such_a_server_is_gone_by_conditions_and_the_table_says_what_c
     for arguments in ((), ("--read-only",)):
         result = check(site.base, *arguments)
         assert result.exit_code == 0, result.output
-        assert "strategy     conditional-update, chosen from what the server says" in result.output
-        assert f"  {NOT_SAID}; with RESUS_STRATEGY=client-ids this command tries them\n" in result.output
+        assert "strategy     conditional-update, chosen by what the server says" in result.output
+        assert f"  {NOT_SAID}; set RESUS_STRATEGY=client-ids, and this command tries them\n" in result.output
     # Who chose conditions has chosen.
     assert "remark" not in check(site.base, strategy="conditional-update").output
 
@@ -225,7 +225,7 @@ def test_a_server_that_puts_a_resource_under_an_id_of_its_own_fails_the_trial_wi
     site.server.metadata = _of_client_ids(None)
     result = check(site.base, strategy="client-ids")
     assert result.exit_code == 1
-    assert "failed: create: the server keeps it as Patient/4711, not under the id it was sent with" in result.output
+    assert "failed: create: the server keeps it as Patient/4711, not under the id that was sent" in result.output
     assert NOT_OFFERED in result.output
 
 
@@ -250,7 +250,7 @@ def test_a_server_that_forgets_a_correction_fails_the_trial(site: Site, check: C
     site.server.standing = forgetful
     result = check(site.base)
     assert result.exit_code == 1
-    assert "failed: read back corrected: another name[0].text" in result.output
+    assert "failed: read back corrected: differs in: name[0].text" in result.output
     assert _patients(site) == 0
 
 
@@ -279,11 +279,11 @@ def version(number: str) -> Fault:
 WRONG: dict[str, tuple[Fault, str]] = {
     "R5": (version("5.0.0"), "it speaks FHIR 5.0.0, and this service sends R4 (4.0.1)"),
     "STU3": (version("3.0.2"), "it speaks FHIR 3.0.2, and this service sends R4 (4.0.1)"),
-    "wrong credentials": (refusing(401, "login"), "401: the credentials are wrong or lack the right"),
-    "no right": (refusing(403, "forbidden"), "403: the credentials are wrong or lack the right"),
+    "wrong credentials": (refusing(401, "login"), "401: the credentials are wrong or do not allow this"),
+    "no right": (refusing(403, "forbidden"), "403: the credentials are wrong or do not allow this"),
     "nothing there": (answering(404, b"no", "text/plain"), "404: there is no FHIR server at this address"),
-    "HTML": (answering(200, b"<html>", "text/html"), "not JSON, so this is no FHIR server's base URL"),
-    "other JSON": (answering(200, b"{}", "application/json"), "its /metadata is no CapabilityStatement"),
+    "HTML": (answering(200, b"<html>", "text/html"), "not JSON, so this is not the base URL of a FHIR server"),
+    "other JSON": (answering(200, b"{}", "application/json"), "its /metadata is not a CapabilityStatement"),
     "a redirect": (
         redirecting("https://elsewhere.example/fhir/metadata"),
         "307, a redirect to elsewhere.example, which is not followed: set the address itself",
@@ -299,7 +299,7 @@ def test_a_destination_that_cannot_be_used_is_one_sentence_at_the_check_and_at_r
     site.server.metadata, told = WRONG[name]
     result = check(site.base)
     assert result.exit_code == 2, result.output
-    assert result.output.startswith(f"Nothing can be delivered to {site.base}: ")
+    assert result.output.startswith(f"Delivery to {site.base} is not possible: ")
     assert told in result.output
     assert len(result.output.splitlines()) == 1
     with running_service(quick_settings(tmp_path / "s.sqlite", site.base)) as client:
@@ -315,7 +315,7 @@ def test_an_address_where_nobody_listens_or_that_nobody_knows_is_one_sentence(ch
     result = check(f"http://127.0.0.1:{port}/fhir")
     assert (result.exit_code, result.output) == (
         2,
-        f"Nothing can be delivered to http://127.0.0.1:{port}/fhir: nothing listens at 127.0.0.1:{port}.\n",
+        f"Delivery to http://127.0.0.1:{port}/fhir is not possible: nothing listens at 127.0.0.1:{port}.\n",
     )
     assert "the name nowhere.invalid is not known" in check("http://nowhere.invalid/fhir").output
     assert "RESUS_DESTINATION" in check("no-address").output

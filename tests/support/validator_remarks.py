@@ -32,20 +32,20 @@ REMARKS = (
         "no narrative",
         "warning",
         r"^Constraint failed: dom-6: ",
-        "R4 recommends a narrative for people. What we send is data for a chart that renders it by itself, and a "
-        "text that repeats the data could only differ from them.",
+        "R4 recommends a narrative for people. We send data for a chart that shows them itself; a text that "
+        "repeats the data could differ from them.",
     ),
     Remark(
         "no performer",
         "warning",
         r"^Best Practice Recommendation: In general, all observations should have a performer",
-        "Nobody was named as recorder, or a device measured by itself; a performer is never made up.",
+        "No recorder was named, or a device measured by itself; the service never invents a performer.",
     ),
     Remark(
         "no subject",
         "warning",
         r"^Best Practice Recommendation: In general, all observations should have a subject",
-        "A clock was compared whose device is not named.",
+        "A clock was compared, but its device is not named.",
     ),
     Remark(
         "code system not at hand",
@@ -55,22 +55,22 @@ REMARKS = (
         r"http://www\.nlm\.nih\.gov/research/umls/rxnorm|urn:example:|urn:oid:2\.16\.840\.1\.113883\.19\.5|urn:uuid:4b6f|"
         r"https://codes\.hospital\.example/)",
         "The code systems of others are not part of FHIR's definitions and cannot be looked up offline: codes of "
-        "LOINC, ISO/IEEE 11073, RxNorm and ATC, and those of a client's own system, stand unjudged here.",
+        "LOINC, ISO/IEEE 11073, RxNorm and ATC, and those of a client's own system, are not checked here.",
     ),
     Remark(
         "vital sign with a second coding",
         "warning",
         r"^None of the codings provided are in the value set 'Vital Signs' .*urn:iso:std:iso:11073:10101#",
-        "The LOINC code that the profile wants is in the value set, but other codings stand beside it (ISO/IEEE "
-        "11073, for oxygen saturation a second one of LOINC); offline, the validator gives the concept up at a "
-        "coding that it cannot look up. With the profile's code alone the remark is gone, which a test shows.",
+        "The LOINC code that the profile needs is in the value set, but there are other codings too (ISO/IEEE "
+        "11073, for oxygen saturation a second LOINC code). Offline, the validator stops at a coding that it "
+        "cannot look up. With the profile's code alone there is no remark; a test shows this.",
     ),
     Remark(
         "not a slice of a profile",
         "information",
         r"^This element does not match any known slice defined in the profile ",
-        "What a profile allows beside what it names: the mean pressure beside systolic and diastolic, a coding in "
-        "ISO/IEEE 11073 beside that in LOINC.",
+        "The profile allows more than it names: the mean pressure besides systolic and diastolic, a coding in "
+        "ISO/IEEE 11073 besides the one in LOINC.",
     ),
     Remark(
         "years far away",
@@ -82,13 +82,13 @@ REMARKS = (
         "white space at the ends",
         "warning",
         r"^value should not start or finish with whitespace ",
-        "What a client wrote in words is sent as it was written.",
+        "Texts of a client are sent as they were written.",
     ),
     Remark(
         "what looks like HTML in a string",
         "information",
         r"^The string value contains text that looks like embedded HTML tags",
-        "What a client wrote in words is sent as it was written; whoever shows it must escape it.",
+        "Texts of a client are sent as they were written; the program that shows them must escape them.",
     ),
     Remark(
         "what looks like HTML in a note",
