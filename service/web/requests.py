@@ -133,7 +133,7 @@ async def identify(
     wanted: SecurityScopes,
     _: Annotated[HTTPAuthorizationCredentials | None, Security(_token)] = None,
 ) -> Receipt:
-    """Return who calls and when; a caller who has none of the wanted scopes is refused, and that is logged.
+    """Return who calls and when; a caller who has none of the scopes is refused, and that is logged.
 
     It runs before anything else of a request is read.
     """

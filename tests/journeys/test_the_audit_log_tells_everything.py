@@ -30,12 +30,9 @@ def test_the_life_of_an_event_can_be_read_from_the_log(running: WholeService) ->
     subject = "event:c-life/e-1"
     assert _actions(running, case_id="c-life", subject=subject) == [
         "event-taken",
-        "mapped",
         "duplicate",
         "event-corrected",
-        "mapped",
         "event-retracted",
-        "mapped",
     ]
     assert {"attempt", "outcome"} <= set(_actions(running, case_id="c-life", subject="lane:case:c-life"))
 
@@ -44,17 +41,16 @@ def test_cases_devices_and_checks_are_logged_with_what_was_made_of_them(running:
     running.open_case("c-log")
     running.open_case("c-log", location="Ward 9")
     running.post_device_check("D-log")
-    # A case may be mapped in several steps: its own resources, then those of its events and spans.
     steps = [action for action, _ in groupby(_actions(running, subject="case:c-log"))]
-    assert steps == ["case-taken", "mapped", "case-amended", "mapped"]
-    assert _actions(running, subject="device:D-log") == ["device-taken", "mapped"]
-    assert _actions(running, subject="check:D-log/k-1") == ["check-taken", "mapped"]
+    assert steps == ["case-taken", "case-amended"]
+    assert _actions(running, subject="device:D-log") == ["device-taken"]
+    assert _actions(running, subject="check:D-log/k-1") == ["check-taken"]
 
 
-def test_the_entry_of_a_mapping_holds_the_hash_of_every_resource_as_it_is_kept(running: WholeService) -> None:
+def test_the_entry_of_an_event_holds_the_hash_of_every_resource_as_it_is_kept(running: WholeService) -> None:
     running.open_case("c-hash")
     answer = running.take_event("c-hash", REMARK)
-    (entry,) = running.entries(action="mapped", subject="event:c-hash/e-1")
+    (entry,) = running.entries(action="event-taken", subject="event:c-hash/e-1")
     assert list(entry["detail"]["resources"]) == answer["resources"]
     for reference, digest in entry["detail"]["resources"].items():
         assert hashlib.sha256(write_json(running.stored_resource(reference))).hexdigest() == digest
