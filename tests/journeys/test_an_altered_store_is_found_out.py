@@ -173,8 +173,9 @@ def test_a_removed_row_is_found(copy: Path | str, table: str, seed: int) -> None
 def test_an_event_that_no_entry_tells_of_is_found(copy: Path | str) -> None:
     _change(
         copy,
-        "INSERT INTO events SELECT case_id, 'e-77', version, current, retracted, kind, clock, stamped_at,"
-        " order_at, documents, content, content_hash, answer, actor, received_at FROM events WHERE case_id = 'c-1' AND version = 1",
+        "INSERT INTO events (case_id, event_id, version, current, retracted, kind, clock, content, content_hash,"
+        " answer, actor, received_at) SELECT case_id, 'e-77', version, current, retracted, kind, clock, content,"
+        " content_hash, answer, actor, received_at FROM events WHERE case_id = 'c-1' AND version = 1",
     )
     assert _verify(copy).faults != ()
 
