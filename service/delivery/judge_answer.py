@@ -8,16 +8,8 @@ from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
 from typing import Any
 
+from service.delivery.exchange import Answer
 from service.exact_json import BrokenJsonError, read_json
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What came back: status, headers (names in lower case) and body."""
-
-    status: int
-    headers: Mapping[str, str]
-    body: bytes
 
 
 @dataclass(frozen=True, slots=True)

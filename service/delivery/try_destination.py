@@ -9,9 +9,9 @@ from typing import Any
 
 from service.delivery.build_bundle import UUID_SYSTEM, Outgoing, build_bundle, identifier_condition
 from service.delivery.compare_resource import differences
-from service.delivery.exchange import UnreachableError
+from service.delivery.exchange import Answer, UnreachableError
 from service.delivery.fhir_client import FhirClient
-from service.delivery.judge_answer import Answer, Arrived, Refused, judge_answer
+from service.delivery.judge_answer import Arrived, Refused, judge_answer
 from service.exact_json import BrokenJsonError, read_json, write_json
 from service.settings import Strategy
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Collection, Iterator, Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
 from service.exact_json import read_json, write_json
 from service.mapping.apply_mapping import MadeResource
 from service.records.receipts import Receipt
+from service.records.references import references_in
 from service.storage.deliveries import NewDelivery, enqueue
 from service.storage.remote_ids import remote_id
 from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resources, known_versions
@@ -43,20 +43,6 @@ class RecordResource:
 
     made: MadeResource
     record: str
-
-
-def references_in(value: Any) -> Iterator[str]:
-    """Yield every literal reference `Type/id` that stands anywhere in a resource."""
-    if isinstance(value, dict):
-        for name, member in value.items():
-            if name == "reference" and isinstance(member, str):
-                yield member
-            elif isinstance(member, dict | list):
-                yield from references_in(member)
-    elif isinstance(value, list):
-        for item in value:
-            if isinstance(item, dict | list):
-                yield from references_in(item)
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,6 @@ from typing import Any
 from service.completeness.count_gaps import count_by_element
 from service.completeness.find_gaps import assess
 from service.exact_json import read_json
-from service.pipeline.keep_resources import references_in
 from service.pipeline.remake_case import readings_for
 from service.pipeline.stages import Stages
 from service.pipeline.take_case import case_body
@@ -17,6 +16,7 @@ from service.plausibility.find_implausible import find_implausible
 from service.problems import Code, refuse
 from service.records.assessment import GAP_STATES, Assessment
 from service.records.instants import parse_instant
+from service.records.references import references_in
 from service.storage.cases import StoredCase, find_case, page_of_cases
 from service.storage.events import events_of_case
 from service.storage.resources import StoredResource, find_resource, resources_of_case

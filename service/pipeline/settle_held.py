@@ -5,12 +5,12 @@ from __future__ import annotations
 from service.audit.append_entry import Action, Happening, append_entry
 from service.exact_json import read_json
 from service.pipeline.hold_for_absent import hold_for_absent
-from service.pipeline.keep_resources import references_in
 from service.pipeline.log_refusal import log_refusal
 from service.pipeline.read_deliveries import delivery_body
 from service.pipeline.stages import Answer, Refusal, Taken
 from service.problems import Code, Problem
 from service.records.receipts import Receipt
+from service.records.references import references_in
 from service.storage.deliveries import (
     AttemptResult,
     Delivery,

@@ -10,9 +10,10 @@ from service.checking.check_resource import check_resource
 from service.data_folders import data_folder
 from service.mapping.explain_mapping import explaining
 from service.pipeline.example_records import make_examples
-from service.pipeline.keep_resources import RecordResource, references_in
+from service.pipeline.keep_resources import RecordResource
 from service.pipeline.stages import Stages, load_stages
 from service.problems import MappingFault, WrongMapping
+from service.records.references import references_in
 
 
 def load_site_stages(source: str, overlay: Path | None) -> Stages:

@@ -19,13 +19,13 @@ from service.delivery.exchange import UnreachableError
 from service.delivery.fhir_client import FhirClient
 from service.delivery.plan_retry import next_attempt
 from service.delivery.read_capabilities import NotAFhirServerError, choose_strategy
+from service.outbox.choose_batch import LOOK_AGAIN, SendingRules
+from service.outbox.keep_attempt import SettlingRules
 from service.problems import Unavailable
 from service.records.instants import stamp
 from service.settings import Settings
 from service.storage.lanes import Lease, LeaseLostError, Moments, claim_lanes, end_all_leases
 from service.storage.store import Store
-from service.worker.choose_batch import LOOK_AGAIN, SendingRules
-from service.worker.keep_attempt import SettlingRules
 from service.worker.read_ahead import read_ahead
 from service.worker.read_back import ACTOR
 from service.worker.schedule_read_back import ReadBackSchedule

@@ -18,15 +18,15 @@ from service.delivery.exchange import UnreachableError
 from service.delivery.fhir_client import FhirClient
 from service.delivery.judge_answer import DestinationWrong, Later, Refused, Verdict, judge_answer
 from service.exact_json import read_json
+from service.outbox.batch import Batch
+from service.outbox.choose_batch import NothingNow, SendingRules, choose_batch
+from service.outbox.keep_attempt import SettlingRules, leave_out, settle_attempt, start_attempt
 from service.problems import Unavailable
 from service.records.finding import Finding
 from service.records.receipts import Receipt
 from service.storage.lanes import LeaseLostError, give_back_lane, hasten_lanes_before, let_go_lane
 from service.storage.statements import Transaction
 from service.storage.store import Store
-from service.worker.batch import Batch
-from service.worker.choose_batch import NothingNow, SendingRules, choose_batch
-from service.worker.keep_attempt import SettlingRules, leave_out, settle_attempt, start_attempt
 
 _MOST_BATCHES = 50
 """After so many batches a lane is given back, so that a long one does not keep others waiting for ever."""

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from service.delivery.exchange import Answer
 from service.delivery.judge_answer import (
-    Answer,
     Arrived,
     Conflict,
     DestinationWrong,

@@ -12,7 +12,7 @@ import pytest
 
 from service.checking.check_resource import check_resource
 from service.exact_json import read_json
-from service.pipeline.keep_resources import references_in
+from service.records.references import references_in
 from tests.support.exact_comparison import by_reference, spelled, without_server_meta
 from tests.support.golden_resources import GOLDEN_FOLDER, GoldenResource, each_golden_resource, present
 from tests.support.whole_service import WholeService

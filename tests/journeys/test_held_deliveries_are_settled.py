@@ -11,7 +11,7 @@ import pytest
 from service.audit.verify_chain import verify_chain
 from service.delivery.compare_resource import differences
 from service.exact_json import read_json, write_json
-from service.pipeline.keep_resources import references_in
+from service.records.references import references_in
 from service.storage.store import Store
 from tests.support.delivering_service import Client, example, open_demo, quick_settings, running_service, wait_until
 from tests.support.faulty_fhir_server import (

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from service.pipeline.keep_resources import references_in
+from service.records.references import references_in
 from tests.support.whole_service import WholeService, read_example, settings_in, whole_service
 
 SHOCK: dict[str, Any] = {"id": "e-1", "kind": "shock_delivered", "at": "2031-03-02T10:02:05+01:00", "device": "D-9"}

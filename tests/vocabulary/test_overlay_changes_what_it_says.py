@@ -18,10 +18,11 @@ from service.pipeline.example_records import (
     make_examples,
     make_records_of_kind,
 )
-from service.pipeline.keep_resources import RecordResource, references_in
+from service.pipeline.keep_resources import RecordResource
 from service.pipeline.stages import Stages, load_stages
 from service.pipeline.try_overlay import load_site_stages
 from service.readiness.judge_check import judge_check
+from service.records.references import references_in
 from tests.support.overlays import SHIPPED_OVERLAY, SOURCE, with_overlay
 
 SYSTEMS = "add:\n  HOSPITAL: urn:example:hospital:codes\n"

@@ -6,8 +6,8 @@ from typing import Any
 
 import pytest
 
-from service.pipeline.keep_resources import references_in
 from service.problems import Code
+from service.records.references import references_in
 from tests.support.whole_service import WholeService
 
 

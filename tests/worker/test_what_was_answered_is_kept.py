@@ -8,10 +8,10 @@ from pathlib import Path
 
 import pytest
 
+from service.outbox.batch import Batch
+from service.outbox.choose_batch import NothingNow, SendingRules, choose_batch
 from service.storage.statements import Transaction
 from service.worker import serve_lane
-from service.worker.batch import Batch
-from service.worker.choose_batch import NothingNow, SendingRules, choose_batch
 from tests.support.delivering_service import post_demo, quick_settings, running_service, wait_until
 from tests.support.faulty_fhir_server import Site, faulty_server
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 from service.delivery.build_bundle import Outgoing, build_bundle, sendable
 from service.exact_json import read_json
-from service.pipeline.keep_resources import references_in
+from service.records.references import references_in
 from service.settings import Strategy
 from service.storage.deliveries import Delivery, deliveries_of_batch, find_batch, resources_of_deliveries
 from service.storage.remote_ids import remote_id

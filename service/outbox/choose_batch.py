@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from service.outbox.batch import Batch, load_batch
 from service.records.instants import stamp
 from service.settings import Strategy
 from service.storage.deliveries import Delivery, oldest_waiting, waits_anything, waits_of_lane
 from service.storage.lanes import changes_of_lane
 from service.storage.statements import Transaction
-from service.worker.batch import Batch, load_batch
 
 _WINDOW = 200
 """How many of the oldest waiting deliveries of a lane are looked at; a Bundle holds at most half as many."""

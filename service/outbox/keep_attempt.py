@@ -21,6 +21,7 @@ from service.delivery.judge_answer import (
     own_outcome,
 )
 from service.exact_json import write_json
+from service.outbox.batch import Batch
 from service.records.instants import stamp
 from service.records.receipts import Receipt
 from service.settings import Strategy
@@ -28,7 +29,6 @@ from service.storage.deliveries import AttemptResult, KeptBatch, dissolve_batch,
 from service.storage.lanes import Lease, renew_lease, require_lease
 from service.storage.remote_ids import RemoteId, keep_remote_ids
 from service.storage.statements import Transaction
-from service.worker.batch import Batch
 
 PlanRetry = Callable[[datetime, int, float | None], datetime]
 """Returns when the next attempt is due: from now, the number of attempts made, and the wait that was asked for."""
