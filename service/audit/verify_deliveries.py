@@ -19,7 +19,8 @@ _STATES = Statement(
     .order_by(deliveries.c.delivery_id)
     .limit(bindparam("most"))
 )
-_SETTLED = ("delivered", "discarded")
+_STATES_TOLD = {"arrived": "delivered", "left-out": "left-out"}
+_SETTLED = ("delivered", "discarded", "left-out")
 
 
 class SettledDeliveries:
@@ -35,9 +36,9 @@ class SettledDeliveries:
         match entry.action:
             case Action.MAPPED:
                 self._queued.add(detail["delivery"])
-            case Action.OUTCOME if entry.outcome in ("arrived", "left-out"):
+            case Action.OUTCOME if entry.outcome in _STATES_TOLD:
                 for delivery_id in detail["deliveries"]:
-                    self._settled[delivery_id] = "delivered", entry.number
+                    self._settled[delivery_id] = _STATES_TOLD[entry.outcome], entry.number
             case Action.DISCARD if entry.outcome == "discarded":
                 delivery_id = int(entry.subject.removeprefix("delivery:"))
                 self._settled[delivery_id] = "discarded", entry.number

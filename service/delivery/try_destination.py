@@ -99,7 +99,8 @@ class Trial:
         conditional = self._strategy is not Strategy.CLIENT_IDS
         known = {outgoing.reference: self._remote_id} if conditional and name not in ("create", "repeat") else {}
         answer = await self._client.post_bundle(build_bundle([outgoing], self._strategy, self._client.base, known))
-        verdict = judge_answer(answer, 1, self._now)
+        # A trial that is not understood has failed: nothing of it is sent again.
+        verdict = judge_answer(answer, 1, self._now, repeats_safely=False)
         if isinstance(verdict, Arrived):
             return verdict.places[0]
         self._say(name, verdict.reason + _diagnostics(verdict), good=False)

@@ -9,8 +9,8 @@ from datetime import datetime, timedelta
 from service.outbox.batch import Batch, load_batch
 from service.records.instants import stamp
 from service.settings import Strategy
-from service.storage.deliveries import Delivery, oldest_waiting, waits_anything, waits_of_lane
-from service.storage.lanes import changes_of_lane
+from service.storage.deliveries import Delivery, oldest_waiting, waits_anything
+from service.storage.delivery_waits import waits_of_lane
 from service.storage.statements import Transaction
 
 _WINDOW = 200
@@ -36,13 +36,9 @@ class SendingRules:
 
 @dataclass(frozen=True, slots=True)
 class NothingNow:
-    """Nothing of a lane can go out. `look_at` is when to look again, and None where nothing waits in it at all.
-
-    `changes` is the lane's count of changes when it was looked at.
-    """
+    """Nothing of a lane can go out. `look_at` is when to look again, and None where nothing waits in it at all."""
 
     look_at: str | None
-    changes: int
 
 
 def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules) -> Batch | NothingNow:
@@ -54,7 +50,6 @@ def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules)
     one that was ahead, and is due now.
     """
     latest = stamp(now + rules.longest_pause)
-    changes = changes_of_lane(tx, lane)
     waiting = oldest_waiting(tx, lane, _WINDOW)
     waits = waits_of_lane(tx, lane, waiting[-1].delivery_id) if waiting else {}
     chosen: list[Delivery] = []
@@ -63,14 +58,14 @@ def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules)
             continue
         if stamp(now) < delivery.next_attempt_at <= latest:
             if not chosen:
-                return NothingNow(delivery.next_attempt_at, changes)
+                return NothingNow(delivery.next_attempt_at)
             break
         if chosen and not _fits(chosen, delivery, rules):
             break
         chosen.append(delivery)
     if not chosen:
         is_waiting = bool(waiting) or waits_anything(tx, lane)
-        return NothingNow(stamp(now + LOOK_AGAIN) if is_waiting else None, changes)
+        return NothingNow(stamp(now + LOOK_AGAIN) if is_waiting else None)
     return load_batch(tx, chosen, rules.strategy, rules.left_out)
 
 

@@ -11,7 +11,7 @@ from service.exact_json import read_json, write_json
 from service.mapping.apply_mapping import MadeResource
 from service.records.receipts import Receipt
 from service.records.references import references_in
-from service.storage.deliveries import NewDelivery, enqueue
+from service.storage.deliveries import OPEN_STATES, NewDelivery, enqueue
 from service.storage.remote_ids import remote_id
 from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resources, known_versions
 from service.storage.statements import Transaction
@@ -101,9 +101,7 @@ def _waits(outgoing: Sequence[_Outgoing], versions: _Known) -> tuple[frozenset[i
     """
     referred = versions.of(_referred(outgoing)).values()
     previous = [one.known for one in outgoing if one.known is not None]
-    waits = frozenset(
-        known.delivery_id for known in [*previous, *referred] if known.state not in ("delivered", "discarded")
-    )
+    waits = frozenset(known.delivery_id for known in [*previous, *referred] if known.state in OPEN_STATES)
     return waits, any(known.state == "discarded" for known in referred)
 
 

@@ -129,7 +129,7 @@ async def get_ready(request: Request) -> Response:
     """Return 200 where the store answers, 503 where it does not; what the destination does is said, not judged."""
     parts = parts_of(request)
     await parts.store.write(newest_number_and_hash)
-    state = parts.destination()
+    state = parts.destination
     return json_answer(
         {"status": "ready", "store": "ready", "destination": state.problem or "ready" if state else None}
     )

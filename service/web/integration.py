@@ -20,7 +20,7 @@ from service.web.requests import MOST_NUMBER, RefusedBodyError, identify, parts_
 
 router = APIRouter(tags=["integration"])
 
-State = Literal["waiting", "delivered", "held", "discarded"]
+State = Literal["waiting", "delivered", "held", "discarded", "left-out"]
 
 
 @router.post("/preview", summary="Map and check without keeping anything")
@@ -97,7 +97,7 @@ async def post_discard(
 async def get_destination(request: Request) -> Response:
     """Return what the destination says it can do, what of it is needed, and whether it can be used."""
     await identify(request, "destination", Scope.INTEGRATE, Scope.AUDIT)
-    state = parts_of(request).destination()
+    state = parts_of(request).destination
     if state is None:
         return json_answer({"usable": False, "problem": "this process does not deliver; ask the one that does"})
     return json_answer(state.as_json())

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -32,7 +32,7 @@ class Parts:
     settings: Settings
     clock: Clock
     authenticator: Authenticator
-    destination: Callable[[], DestinationState | None]
+    destination: DestinationState | None
     public_keys: Mapping[str, Any]
 
 
