@@ -1,4 +1,4 @@
-"""Holds the outbox against the audit log: what counts as delivered or discarded is what an entry says so of."""
+"""Holds the outbox against the audit log: of whatever counts as settled, an entry tells how."""
 
 from __future__ import annotations
 
