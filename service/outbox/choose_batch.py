@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
@@ -49,24 +49,36 @@ def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules)
     Machines that share the store have clocks of their own: what is due later than anything can be was put off by
     one that was ahead, and is due now.
     """
-    latest = stamp(now + rules.longest_pause)
-    waiting = oldest_waiting(tx, lane, _WINDOW)
-    waits = waits_of_lane(tx, lane, waiting[-1].delivery_id) if waiting else {}
+    # A Bundle's worth and one more is enough, unless some of it must wait.
+    for most in (rules.entries + 1, _WINDOW):
+        waiting = oldest_waiting(tx, lane, most)
+        waits = waits_of_lane(tx, lane, waiting[-1].delivery_id) if waiting else {}
+        chosen, next_one = _in_order(waiting, waits, now, rules)
+        if next_one is not None or len(waiting) < most:
+            break
+    if chosen:
+        return load_batch(tx, chosen, rules.strategy, rules.left_out)
+    if next_one is not None:
+        return NothingNow(next_one.next_attempt_at)
+    is_waiting = bool(waiting) or waits_anything(tx, lane)
+    return NothingNow(stamp(now + LOOK_AGAIN) if is_waiting else None)
+
+
+def _in_order(
+    waiting: Sequence[Delivery], waits: Mapping[int, Set[int]], now: datetime, rules: SendingRules
+) -> tuple[list[Delivery], Delivery | None]:
+    """Return those that go out together, and the next one, where it is not due or fits no more."""
+    earliest, latest = stamp(now), stamp(now + rules.longest_pause)
     chosen: list[Delivery] = []
+    numbers: set[int] = set()
     for delivery in waiting:
-        if waits.get(delivery.delivery_id, set()) - {member.delivery_id for member in chosen}:
+        if waits.get(delivery.delivery_id, set()) - numbers:
             continue
-        if stamp(now) < delivery.next_attempt_at <= latest:
-            if not chosen:
-                return NothingNow(delivery.next_attempt_at)
-            break
-        if chosen and not _fits(chosen, delivery, rules):
-            break
+        if earliest < delivery.next_attempt_at <= latest or (chosen and not _fits(chosen, delivery, rules)):
+            return chosen, delivery
         chosen.append(delivery)
-    if not chosen:
-        is_waiting = bool(waiting) or waits_anything(tx, lane)
-        return NothingNow(stamp(now + LOOK_AGAIN) if is_waiting else None)
-    return load_batch(tx, chosen, rules.strategy, rules.left_out)
+        numbers.add(delivery.delivery_id)
+    return chosen, None
 
 
 def _fits(chosen: Sequence[Delivery], delivery: Delivery, rules: SendingRules) -> bool:
