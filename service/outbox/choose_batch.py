@@ -22,14 +22,10 @@ LOOK_AGAIN = timedelta(seconds=60)
 
 @dataclass(frozen=True, slots=True)
 class SendingRules:
-    """How much one Bundle may hold, and how resources are addressed that have not been sent before.
-
-    `longest_pause` is the longest for which anything is put off.
-    """
+    """How much one Bundle may hold, which types are left out, and the longest for which anything is put off."""
 
     entries: int
     size: int
-    strategy: Strategy
     left_out: frozenset[str]
     longest_pause: timedelta
 
@@ -41,8 +37,12 @@ class NothingNow:
     look_at: str | None
 
 
-def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules) -> Batch | NothingNow:
+def choose_batch(
+    tx: Transaction, lane: str, now: datetime, rules: SendingRules, strategy: Strategy
+) -> Batch | NothingNow:
     """Return the next batch of a lane, or why there is none.
+
+    `strategy` says how resources are addressed that have not been sent before.
 
     A lane whose next delivery is not due yet waits as a whole, so that its order is kept. A delivery that waits
     for another one (an earlier version, or something that it refers to) is passed over until that has arrived.
@@ -57,7 +57,7 @@ def choose_batch(tx: Transaction, lane: str, now: datetime, rules: SendingRules)
         if next_one is not None or len(waiting) < most:
             break
     if chosen:
-        return load_batch(tx, chosen, rules.strategy, rules.left_out)
+        return load_batch(tx, chosen, strategy, rules.left_out)
     if next_one is not None:
         return NothingNow(next_one.next_attempt_at)
     is_waiting = bool(waiting) or waits_anything(tx, lane)

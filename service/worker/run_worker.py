@@ -18,7 +18,7 @@ from service.delivery.exchange import UnreachableError
 from service.delivery.fhir_client import FhirClient
 from service.delivery.plan_retry import next_attempt
 from service.delivery.read_capabilities import NotAFhirServerError, choose_strategy
-from service.outbox.choose_batch import LOOK_AGAIN
+from service.outbox.choose_batch import LOOK_AGAIN, SendingRules
 from service.outbox.keep_attempt import SettlingRules
 from service.problems import Unavailable
 from service.records.instants import stamp
@@ -28,7 +28,7 @@ from service.storage.store import Store
 from service.worker.read_ahead import read_ahead
 from service.worker.read_back import ACTOR
 from service.worker.schedule_read_back import ReadBackSchedule
-from service.worker.serve_lane import LaneServer, SendingLimits
+from service.worker.serve_lane import LaneServer
 
 _POLL_SECONDS = 1.0
 
@@ -65,7 +65,7 @@ class Worker:
             destination,
             clock,
             ACTOR,
-            SendingLimits(
+            SendingRules(
                 settings.bundle_max_entries,
                 settings.bundle_max_bytes,
                 settings.left_out_types,

@@ -6,7 +6,6 @@ import asyncio
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from datetime import timedelta
 from functools import partial
 
 from service import metrics
@@ -56,16 +55,6 @@ class Answered:
 
 
 @dataclass(frozen=True, slots=True)
-class SendingLimits:
-    """How much one Bundle holds, which types are left out, and the longest pause before anything is due."""
-
-    entries: int
-    size: int
-    left_out: frozenset[str]
-    longest_pause: timedelta
-
-
-@dataclass(frozen=True, slots=True)
 class LaneServer:
     """What is needed to serve lanes. `send_seconds` bounds one sending, so that it ends before the lease does."""
 
@@ -74,7 +63,7 @@ class LaneServer:
     destination: DestinationState
     clock: Clock
     actor: str
-    limits: SendingLimits
+    sending: SendingRules
     settling: SettlingRules
     lease: Lease
     send_seconds: float
@@ -126,11 +115,7 @@ class LaneServer:
         receipt = self._receipt()
         if answered is not None:
             settle_attempt(tx, answered.batch, answered.verdict, receipt, self.settling)
-        limits = self.limits
-        rules = SendingRules(
-            limits.entries, limits.size, self.destination.strategy, limits.left_out, limits.longest_pause
-        )
-        found = choose_batch(tx, lane, receipt.received_at, rules)
+        found = choose_batch(tx, lane, receipt.received_at, self.sending, self.destination.strategy)
         if isinstance(found, NothingNow):
             if found.look_at is not None:
                 hasten_lanes_before(tx, lane)
