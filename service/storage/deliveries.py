@@ -64,7 +64,10 @@ class Delivery(NamedTuple):
 _COLUMNS = [deliveries.c[name] for name in Delivery._fields]
 _INSERT = Statement(
     insert(deliveries).returning(deliveries.c.delivery_id),
-    columns=[column.name for column in deliveries.c if column.name != "delivery_id"],
+    columns=(
+        *("lane", "case_id", "device_id", "record", "state", "attempts", "next_attempt_at", "alone"),
+        *("entries", "size", "created_at"),
+    ),
 )
 _INSERT_BODY = Statement(insert(delivery_bodies))
 _STATE = Statement(select(deliveries.c.state).where(deliveries.c.delivery_id == bindparam("delivery_id")))
@@ -159,18 +162,10 @@ def enqueue(tx: Transaction, new: NewDelivery, now: str) -> int:
         state="waiting",
         attempts=0,
         next_attempt_at=now,
-        batch_id=None,
         alone=0,
-        last_error=None,
-        outcome=None,
         entries=len(new.keys),
         size=len(body),
         created_at=now,
-        settled_at=None,
-        concerns=None,
-        conflicts=0,
-        read_twice=0,
-        answered_errors=0,
     )
     if row is None:
         raise RuntimeError("the database gave the new delivery no number")
