@@ -21,6 +21,7 @@ from service.checking.table import COVERED_RESOURCES
 from service.clock import Clock, random_id, system_clock
 from service.delivery.authorise import Authorisation, FixedAuthorisation
 from service.delivery.connect_destination import connect_destination, public_keys
+from service.delivery.destination_state import destination_of
 from service.endpoint.application import Endpoint, create_endpoint
 from service.endpoint.mount_endpoint import routes_at
 from service.making.stages import Stages
@@ -119,21 +120,21 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
     else:
         base = str(settings.destination)
     client = connect_destination(settings, base, clock, authorisation)
-    worker: Worker | None = None
+    made = stages.mappings.resource_types
+    destination = destination_of(client.base, made, settings.left_out_types) if options.delivers else None
 
     @asynccontextmanager
     async def lifespan() -> AsyncIterator[None]:
-        nonlocal worker
         store.open()
         async with contextlib.AsyncExitStack() as stack:
             stack.callback(store.close)
             if endpoint is not None:
                 stack.callback(endpoint.close)
             await stack.enter_async_context(remaking(store, stages, clock))
-            if options.delivers:
+            if destination is not None:
                 await stack.enter_async_context(client)
-                worker = Worker(store, client, settings, stages.mappings.resource_types, clock)
-                running = asyncio.create_task(_run_worker(worker, stages.mappings.resource_types))
+                worker = Worker(store, client, settings, destination, clock)
+                running = asyncio.create_task(_run_worker(worker, made))
                 stack.push_async_callback(_finish, worker, running)
             yield
 
@@ -143,7 +144,7 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
         settings,
         clock,
         authenticator,
-        lambda: worker.destination if worker else None,
+        destination,
         public_keys(settings),
     )
     return create_application(parts, lifespan, routes)
@@ -179,7 +180,8 @@ async def deliver(settings: Settings, clock: Clock = system_clock) -> None:
     try:
         warm_up(needed)
         async with connect_destination(settings, str(settings.destination), clock) as client:
-            worker = Worker(store, client, settings, needed, clock)
+            destination = destination_of(client.base, needed, settings.left_out_types)
+            worker = Worker(store, client, settings, destination, clock)
             running = asyncio.create_task(worker.run())
             try:
                 await asyncio.shield(running)

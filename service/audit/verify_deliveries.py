@@ -1,4 +1,4 @@
-"""Compares the outbox with the audit log: a delivery counts as delivered or discarded only if an entry says so."""
+"""Compares the outbox with the audit log: a delivery counts as settled only if an entry says how."""
 
 from __future__ import annotations
 
@@ -20,7 +20,8 @@ _STATES = Statement(
     .order_by(deliveries.c.delivery_id)
     .limit(bindparam("most"))
 )
-_SETTLED = ("delivered", "discarded")
+_STATES_TOLD = {"arrived": "delivered", "left-out": "left-out"}
+_SETTLED = ("delivered", "discarded", "left-out")
 
 
 class SettledDeliveries:
@@ -36,9 +37,9 @@ class SettledDeliveries:
         if "delivery" in detail:
             self._queued.add(detail["delivery"])
         match entry.action:
-            case Action.OUTCOME if entry.outcome in ("arrived", "left-out"):
+            case Action.OUTCOME if entry.outcome in _STATES_TOLD:
                 for delivery_id in detail["deliveries"]:
-                    self._settled[delivery_id] = "delivered", entry.number
+                    self._settled[delivery_id] = _STATES_TOLD[entry.outcome], entry.number
             case Action.DISCARD if entry.outcome == "discarded":
                 delivery_id = delivery_of(entry.subject)
                 self._settled[delivery_id] = "discarded", entry.number

@@ -8,13 +8,12 @@ What they read is thrown away, since their serialiser changes digits and fractio
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterable, Mapping
-from typing import Any, cast
+from collections.abc import Iterable
+from typing import cast
 
 from pydantic import BaseModel, ValidationError
 
 from service.checking.table import PRIMITIVES, RESOURCE_TYPES, TYPES
-from service.exact_json import write_json
 from service.records.finding import Finding
 
 _LONGEST_NAME = 64
@@ -28,22 +27,20 @@ def get_fhir_model_class(name: str) -> type[BaseModel]:
     return cast(type[BaseModel], library.get_fhir_model_class(name))
 
 
-def read_with_models(resource: Mapping[str, Any]) -> list[Finding]:
-    """Return what fhir.resources' R4B model of the resource's type objects to, each as rule `model`.
+def read_with_models(kind: str, body: bytes) -> list[Finding]:
+    """Return what fhir.resources' R4B model of a type objects to in the bytes of a resource, each as rule `model`.
 
     An empty list says that the model read every element. Never raises: an unknown type and a failure of the
     library are findings too. No message repeats a value.
     """
-    node: Any = resource
-    kind = node.get("resourceType") if isinstance(node, Mapping) else None
-    if not isinstance(kind, str) or kind not in RESOURCE_TYPES:
+    if kind not in RESOURCE_TYPES:
         return [Finding("model", "Resource", "The resourceType is not one that the models know.")]
     try:
         model = get_fhir_model_class(kind)
     except (ValueError, LookupError, ImportError):
         return [Finding("model", "Resource", "The resourceType is not one that the models know.")]
     try:
-        model.model_validate_json(write_json(dict(node)))
+        model.model_validate_json(body)
     except ValidationError as error:
         return [
             Finding("model", _path(kind, problem["loc"]), f"The model refuses this: {problem['type']}.")

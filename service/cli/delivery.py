@@ -8,7 +8,7 @@ from typing import Annotated
 import typer
 
 from service.cli.read_environment import settings_or_stop, stop
-from service.clock import system_clock
+from service.clock import random_id, system_clock
 from service.delivery.connect_destination import connect_destination
 from service.problems import ServiceProblem
 from service.settings import Settings, WrongSettings
@@ -68,6 +68,6 @@ async def _verify(settings: Settings, base: str, case: str | None) -> ReadBackRe
         if case is not None and await store.read(lambda tx: find_case(tx, case)) is None:
             stop(f"There is no case {case!r} in {store.database.name}.")
         async with connect_destination(settings, base, system_clock) as client:
-            return await read_back(store, client, system_clock, case)
+            return await read_back(store, client, system_clock, random_id, case)
     finally:
         store.close()

@@ -18,8 +18,7 @@ from urllib.parse import urlencode
 
 from service.clock import Clock, MakeId
 from service.delivery.authorise import NotAuthorisedError
-from service.delivery.exchange import Http, Request, UnreachableError
-from service.delivery.judge_answer import Answer
+from service.delivery.exchange import Answer, Http, Request, UnreachableError
 from service.exact_json import BrokenJsonError, read_json
 
 if TYPE_CHECKING:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -77,6 +78,11 @@ class DestinationState:
             "transaction": known.transaction if known else None,
             "types": {name: _type_as_json(known.types.get(name)) for name in sorted(self.needed)} if known else {},
         }
+
+
+def destination_of(base: str, made: Collection[str], left_out: frozenset[str]) -> DestinationState:
+    """Return the destination at `base` before it is asked; of the types that are made, some are left out."""
+    return DestinationState(base.rstrip("/"), frozenset(made) - left_out, left_out & frozenset(made))
 
 
 def _type_as_json(kind: TypeCapabilities | None) -> dict[str, Any]:

@@ -13,8 +13,6 @@ from typing import Protocol
 import aiohttp
 from yarl import URL
 
-from service.delivery.judge_answer import Answer
-
 _MOST_ANSWER_BYTES = 32 * 1024 * 1024
 _IDLE_SECONDS = 4.0
 """How long an idle connection is kept: shorter than the 5 s after which common servers hang up by themselves."""
@@ -35,6 +33,15 @@ class Request:
     url: str
     headers: Mapping[str, str] = field(repr=False)
     body: bytes | None = field(default=None, repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came back: status, headers (names in lower case) and body."""
+
+    status: int
+    headers: Mapping[str, str]
+    body: bytes
 
 
 class Http(Protocol):

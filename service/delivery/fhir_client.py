@@ -10,8 +10,7 @@ from typing import Self
 from yarl import URL
 
 from service.delivery.authorise import Authorisation, NoAuthorisation
-from service.delivery.exchange import HttpPool, Request, UnreachableError
-from service.delivery.judge_answer import Answer
+from service.delivery.exchange import Answer, HttpPool, Request, UnreachableError
 from service.delivery.read_capabilities import Capabilities, NotAFhirServerError, read_capabilities
 from service.exact_json import BrokenJsonError, read_json
 

@@ -6,24 +6,17 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from email.utils import parsedate_to_datetime
-from typing import Any
+from typing import Any, ClassVar
 
+from service.delivery.exchange import Answer
 from service.exact_json import BrokenJsonError, read_json
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What came back: status, headers (names in lower case) and body."""
-
-    status: int
-    headers: Mapping[str, str]
-    body: bytes
 
 
 @dataclass(frozen=True, slots=True)
 class Arrived:
     """Everything arrived; for each entry, in order, the id and version that the server gave it."""
 
+    word: ClassVar[str] = "arrived"
     places: tuple[tuple[str, str | None], ...]
 
 
@@ -32,20 +25,25 @@ class Later:
     """Nobody knows, or not now: the same bytes are sent again.
 
     `is_unreachable`: no answer came. `is_down`: the server says that it is not available as a whole. `is_error`: it
-    failed at this request, and may do so each time.
+    failed at this request, or said what nobody understands, and may do so each time; `outcome` and `entry` are then
+    what it said of it, where it did.
     """
 
+    word: ClassVar[str] = "later"
     reason: str
     after_seconds: float | None = None
     is_unreachable: bool = False
     is_down: bool = False
     is_error: bool = False
+    outcome: Mapping[str, Any] | None = None
+    entry: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
 class Conflict:
     """The server saw a conflict, which may pass: after `most_attempts` attempts it counts as a refusal."""
 
+    word: ClassVar[str] = "conflict"
     reason: str
     most_attempts: int
     outcome: Mapping[str, Any]
@@ -55,6 +53,7 @@ class Conflict:
 class DestinationWrong:
     """The destination itself is not usable (credentials, address): everything waits, nothing is held."""
 
+    word: ClassVar[str] = "destination-wrong"
     reason: str
 
 
@@ -62,6 +61,7 @@ class DestinationWrong:
 class TooLarge:
     """The Bundle is over a limit of the server: smaller ones may pass."""
 
+    word: ClassVar[str] = "too-large"
     reason: str
     outcome: Mapping[str, Any]
 
@@ -73,6 +73,7 @@ class Refused:
     `entry` is the place in the Bundle of what was refused, where the answer says so.
     """
 
+    word: ClassVar[str] = "refused"
     reason: str
     outcome: Mapping[str, Any]
     entry: int | None = None
@@ -83,6 +84,16 @@ Verdict = Arrived | Later | Conflict | DestinationWrong | TooLarge | Refused
 _UNKNOWN_OUTCOME_STATUSES = frozenset({408, 425, 429})
 _DOWN_STATUSES = frozenset({429, 502, 503, 504})
 _DESTINATION_STATUSES = frozenset({401, 403, 404, 405, 407, 410})
+_PASSING_ISSUES = frozenset(
+    ("conflict", "transient", "lock-error", "no-store", "exception", "timeout", "incomplete", "throttled")
+)
+"""What an issue says of a conflict that has nothing to do with the content: another writer, a lock, a moment.
+
+Source: FHIR R4, valueset-issue-type.html: `conflict`, and `transient` with all that it contains.
+"""
+_NO_CODE = "no code"
+_PASSING_ENTRIES = frozenset(("408", "409", "425", "429"))
+"""The statuses 4xx of an entry that say nothing of its content."""
 
 
 def own_outcome(diagnostics: str, code: str = "exception") -> dict[str, Any]:
@@ -107,10 +118,11 @@ def _outcome_of(answer: Answer) -> Mapping[str, Any]:
     return own_outcome(f"the server answered {answer.status} without an OperationOutcome")
 
 
-def _reason(status: int, outcome: Mapping[str, Any]) -> str:
+def _issue_code(outcome: Mapping[str, Any]) -> str:
+    """Return the code of the first issue."""
     issues = outcome.get("issue")
     first = issues[0] if isinstance(issues, list) and issues and isinstance(issues[0], dict) else {}
-    return f"the server answered {status} ({first.get('code', 'no code')})"
+    return str(first.get("code", _NO_CODE))
 
 
 def retry_after_seconds(headers: Mapping[str, str], now: datetime) -> float | None:
@@ -126,14 +138,20 @@ def retry_after_seconds(headers: Mapping[str, str], now: datetime) -> float | No
     return max(0.0, (moment - now).total_seconds())
 
 
-def judge_answer(answer: Answer, entries: int, now: datetime) -> Verdict:
+def judge_answer(answer: Answer, entries: int, now: datetime, *, repeats_safely: bool) -> Verdict:
     """Return what the answer to a transaction of `entries` entries means.
+
+    An answer that nobody understands is no refusal. Where the same bytes can be sent again and bring everything to
+    the state that is wanted (`repeats_safely`), it counts as an error of the server; otherwise as a refusal.
 
     Source: FHIR R4, http.html, transaction; the reading of the statuses follows how servers are known to use them.
     """
     status = answer.status
     if 200 <= status < 300:
-        return _judge_success(answer, entries)
+        verdict = _judge_success(answer, entries)
+        if isinstance(verdict, Later) and verdict.outcome is not None and not repeats_safely:
+            return Refused(verdict.reason, verdict.outcome, verdict.entry)
+        return verdict
     if status in _UNKNOWN_OUTCOME_STATUSES or status >= 500:
         is_down = status in _DOWN_STATUSES
         return Later(
@@ -147,11 +165,14 @@ def judge_answer(answer: Answer, entries: int, now: datetime) -> Verdict:
     if 300 <= status < 400:
         return DestinationWrong(f"the server answered {status}: redirects are not followed, set the right address")
     outcome = _outcome_of(answer)
-    reason = _reason(status, outcome)
+    code = _issue_code(outcome)
+    reason = f"the server answered {status} ({code})"
     if status == 413:
         return TooLarge(reason, outcome)
     if status == 409:
-        return Conflict(reason, 5, outcome)
+        # The server says that it has done nothing, so this repeats safely by every strategy.
+        passes = code in _PASSING_ISSUES or code == _NO_CODE
+        return Later(reason, is_error=True, outcome=outcome) if passes else Conflict(reason, 5, outcome)
     if status == 412:
         return Conflict(reason, 2, outcome)
     return Refused(reason, outcome)
@@ -161,24 +182,46 @@ def _judge_success(answer: Answer, entries: int) -> Verdict:
     bundle = _parsed(answer.body)
     if not isinstance(bundle, dict):
         return Later(f"the server answered {answer.status} with a body that is not JSON", is_error=True)
-    if bundle.get("resourceType") != "Bundle" or bundle.get("type") != "transaction-response":
-        what = bundle.get("type") or bundle.get("resourceType")
-        reason = f"the server answered a transaction with {what!s:.40}, so it is not known what it did"
-        return Refused(reason, own_outcome(reason))
-    answers = [entry if isinstance(entry, dict) else {} for entry in _listed(bundle.get("entry"))]
-    if len(answers) != entries:
-        reason = f"the server answered with {len(answers)} entries for {entries}"
-        return Refused(reason, own_outcome(reason))
-    places: list[tuple[str, str | None]] = []
-    for number, entry in enumerate(answers):
-        response = entry.get("response")
-        response = response if isinstance(response, dict) else {}
-        if not str(response.get("status", "")).startswith("2"):
-            reason = f"the server did not take entry {number}"
-            outcome = response.get("outcome")
-            return Refused(reason, outcome if isinstance(outcome, dict) else own_outcome(reason), number)
-        places.append(_place(response, entry))
-    return Arrived(tuple(places))
+    kind = bundle.get("type") if bundle.get("resourceType") == "Bundle" else bundle.get("resourceType")
+    if kind not in ("transaction-response", "batch-response"):
+        told = bundle if kind == "OperationOutcome" else None
+        return _not_understood(_unknown_answer(kind or bundle.get("resourceType")), told)
+    responses = [_response_of(entry) for entry in _listed(bundle.get("entry"))]
+    if len(responses) != entries:
+        return _not_understood(f"the server answered with {len(responses)} entries for {entries}")
+    statuses = [str(response.get("status", "")) for response in responses]
+    failed = [number for number, status in enumerate(statuses) if not status.startswith("2")]
+    for number in failed:
+        if statuses[number].startswith("4") and statuses[number][:3] not in _PASSING_ENTRIES:
+            reason, outcome = _failed_entry(number, responses[number])
+            return Refused(reason, outcome, number)
+    if kind != "transaction-response":
+        return _not_understood(_unknown_answer(kind))
+    if failed:
+        reason, outcome = _failed_entry(failed[0], responses[failed[0]])
+        return _not_understood(reason, outcome, failed[0])
+    return Arrived(tuple(map(_place, responses, _listed(bundle.get("entry")))))
+
+
+def _not_understood(reason: str, outcome: Mapping[str, Any] | None = None, entry: int | None = None) -> Later:
+    """Return the verdict on an answer that says neither that everything arrived nor that it is refused."""
+    return Later(reason, is_error=True, outcome=outcome or own_outcome(reason), entry=entry)
+
+
+def _unknown_answer(kind: object) -> str:
+    return f"the server answered a transaction with {kind!s:.40}, so it is not known what it did"
+
+
+def _failed_entry(number: int, response: Mapping[str, Any]) -> tuple[str, Mapping[str, Any]]:
+    """Return what is said of an entry that was not taken: a reason, and the server's outcome or one of ours."""
+    reason = f"the server did not take entry {number}"
+    outcome = response.get("outcome")
+    return reason, outcome if isinstance(outcome, dict) else own_outcome(reason)
+
+
+def _response_of(entry: object) -> Mapping[str, Any]:
+    response = entry.get("response") if isinstance(entry, dict) else None
+    return response if isinstance(response, dict) else {}
 
 
 def _listed(value: object) -> list[Any]:

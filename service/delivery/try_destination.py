@@ -9,9 +9,9 @@ from typing import Any
 
 from service.delivery.build_bundle import UUID_SYSTEM, Outgoing, build_bundle, identifier_condition
 from service.delivery.compare_resource import differences
-from service.delivery.exchange import UnreachableError
+from service.delivery.exchange import Answer, UnreachableError
 from service.delivery.fhir_client import FhirClient
-from service.delivery.judge_answer import Answer, Arrived, Refused, judge_answer
+from service.delivery.judge_answer import Arrived, Refused, judge_answer
 from service.exact_json import BrokenJsonError, read_json, write_json
 from service.settings import Strategy
 
@@ -99,7 +99,8 @@ class Trial:
         conditional = self._strategy is not Strategy.CLIENT_IDS
         known = {outgoing.reference: self._remote_id} if conditional and name not in ("create", "repeat") else {}
         answer = await self._client.post_bundle(build_bundle([outgoing], self._strategy, self._client.base, known))
-        verdict = judge_answer(answer, 1, self._now)
+        # A trial that is not understood has failed: nothing of it is sent again.
+        verdict = judge_answer(answer, 1, self._now, repeats_safely=False)
         if isinstance(verdict, Arrived):
             return verdict.places[0]
         self._say(name, verdict.reason + _diagnostics(verdict), good=False)

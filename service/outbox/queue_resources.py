@@ -14,7 +14,7 @@ from service.mapping.apply_mapping import MadeResource
 from service.records.receipts import Receipt
 from service.records.record_keys import case_key, device_key
 from service.records.references import references_in, type_and_id
-from service.storage.deliveries import NewDelivery, enqueue, next_delivery_id
+from service.storage.deliveries import OPEN_STATES, NewDelivery, enqueue, next_delivery_id
 from service.storage.remote_ids import remote_id
 from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resources, known_versions
 from service.storage.statements import Transaction
@@ -113,9 +113,7 @@ def _waits(written: Sequence[_Written], versions: _Known) -> tuple[frozenset[int
     """
     referred = versions.of(_referred(written)).values()
     previous = [one.known for one in written if one.known is not None]
-    waits = frozenset(
-        known.delivery_id for known in [*previous, *referred] if known.state not in ("delivered", "discarded")
-    )
+    waits = frozenset(known.delivery_id for known in [*previous, *referred] if known.state in OPEN_STATES)
     return waits, any(known.state == "discarded" for known in referred)
 
 

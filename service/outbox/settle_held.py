@@ -10,19 +10,17 @@ from service.records.receipts import Receipt
 from service.records.record_keys import delivery_key
 from service.records.references import references_in, type_and_id
 from service.storage.deliveries import (
-    AttemptResult,
+    OPEN_STATES,
     Delivery,
-    add_wait,
-    deliveries_waiting_for,
+    NewState,
     delivery_state,
-    dissolve_batch,
     find_delivery,
+    keep_state,
     page_of_deliveries,
-    record_attempts,
-    remove_wait,
+    queue_again,
     resources_of_delivery,
-    waits_of,
 )
+from service.storage.delivery_waits import add_wait, deliveries_waiting_for, remove_wait, waits_of
 from service.storage.lanes import return_to_lane
 from service.storage.remote_ids import remote_id
 from service.storage.resources import known_version
@@ -42,9 +40,7 @@ def _held(tx: Transaction, delivery_id: int) -> Delivery:
 
 
 def _queue_again(tx: Transaction, delivery: Delivery, receipt: Receipt) -> None:
-    result = AttemptResult("waiting", 0, receipt.stamp, delivery.last_error, delivery.outcome, delivery.concerns)
-    record_attempts(tx, {delivery.delivery_id: result}, receipt.stamp)
-    dissolve_batch(tx, [delivery.delivery_id], alone=True)
+    queue_again(tx, delivery.delivery_id, receipt.stamp)
     return_to_lane(tx, delivery.delivery_id, receipt.stamp)
     subject = delivery_key(delivery.delivery_id)
     append_entry(tx, receipt, Happening(Action.RETRY, subject, "queued", delivery.case_id))
@@ -74,8 +70,8 @@ def discard_delivery(tx: Transaction, delivery_id: int, reason: str, receipt: Re
     that one. The rest is also held, since it would be a link to nothing, and a person decides.
     """
     held = _held(tx, delivery_id)
-    result = AttemptResult("discarded", held.attempts, receipt.stamp, held.last_error, held.outcome, held.concerns)
-    record_attempts(tx, {delivery_id: result}, receipt.stamp)
+    new = NewState("discarded", receipt.stamp, held.last_error, held.outcome, held.concerns)
+    keep_state(tx, [delivery_id], new, receipt.stamp)
     resources = [f"{kind}/{number}" for kind, number, _ in resources_of_delivery(tx, delivery_id)]
     now_held: list[int] = []
     for dependent in deliveries_waiting_for(tx, delivery_id):
@@ -105,7 +101,7 @@ def _absent_after(tx: Transaction, dependent: int, discarded: frozenset[str]) ->
         bringer = newest.delivery_id if newest is not None else None
         if (
             bringer is None
-            or delivery_state(tx, bringer) not in ("waiting", "held")
+            or delivery_state(tx, bringer) not in OPEN_STATES
             or _waits_in_the_end(tx, bringer, dependent)
         ):
             absent.append(reference)

@@ -8,7 +8,7 @@ from typing import Protocol
 from service.problems import Code, Problem, Unavailable
 from service.storage.statements import Transaction
 
-NEWEST_REVISION = "0004"
+NEWEST_REVISION = "0005"
 """The Alembic revision that this code works with; a test holds it against the migrations."""
 
 

@@ -1,19 +1,25 @@
-"""The outbox: deliveries in the order of their making, what each waits for, and the bytes that were sent."""
+"""The outbox: deliveries in the order of their making, with the resources that each brings."""
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
-from sqlalchemy import bindparam, delete, exists, func, insert, select, update
+from sqlalchemy import bindparam, exists, func, insert, null, select, update
 
 from service.exact_json import read_json, write_json
+from service.storage.delivery_waits import add_waits, end_waits_for
 from service.storage.lanes import add_to_lane, wake_lanes_waiting_for
-from service.storage.schema import batches, deliveries, delivery_waits
-from service.storage.statements import Among, Row, Statement, Transaction, number_list
+from service.storage.schema import deliveries, delivery_bodies, delivery_waits
+from service.storage.statements import Among, Statement, Transaction, number_list
 
-STATES = ("waiting", "delivered", "held", "discarded")
-"""What may be said of a delivery; one that is discarded was given up by a person and is never sent."""
+STATES = ("waiting", "delivered", "held", "discarded", "left-out")
+"""What may be said of a delivery. One that is discarded was given up by a person and is never sent; of one that is
+left out, nothing was to be sent."""
+
+OPEN_STATES = frozenset(("waiting", "held"))
+"""The states of a delivery that may still arrive."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +36,11 @@ class NewDelivery:
     waits_for: frozenset[int]
 
 
-@dataclass(frozen=True, slots=True)
-class Delivery:
-    """One delivery with its state, without its body."""
+class Delivery(NamedTuple):
+    """One delivery with its state, without its resources: the columns of its row, in this order.
+
+    `alone` is 1 where it goes out by itself, `read_twice` where the second reader has read it, else both are 0.
+    """
 
     delivery_id: int
     lane: str
@@ -43,40 +51,27 @@ class Delivery:
     attempts: int
     next_attempt_at: str
     batch_id: int | None
-    alone: bool
+    alone: int
     last_error: str | None
     outcome: str | None
     entries: int
     size: int
-    concerns: str | None = None
-    conflicts: int = 0
-    is_read_twice: bool = False
-    answered_errors: int = 0
+    concerns: str | None
+    conflicts: int
+    read_twice: int
+    answered_errors: int
 
 
-_COLUMNS = (
-    deliveries.c.delivery_id,
-    deliveries.c.lane,
-    deliveries.c.case_id,
-    deliveries.c.device_id,
-    deliveries.c.record,
-    deliveries.c.state,
-    deliveries.c.attempts,
-    deliveries.c.next_attempt_at,
-    deliveries.c.batch_id,
-    deliveries.c.alone,
-    deliveries.c.last_error,
-    deliveries.c.outcome,
-    deliveries.c.entries,
-    func.length(deliveries.c.body),
-    deliveries.c.concerns,
-    deliveries.c.conflicts,
-    deliveries.c.read_twice,
-    deliveries.c.answered_errors,
+_COLUMNS = [deliveries.c[name] for name in Delivery._fields]
+_INSERT = Statement(
+    insert(deliveries),
+    columns=(
+        *("delivery_id", "lane", "case_id", "device_id", "record", "state", "attempts", "next_attempt_at", "alone"),
+        *("entries", "size", "created_at"),
+    ),
 )
-_INSERT = Statement(insert(deliveries))
+_INSERT_BODY = Statement(insert(delivery_bodies))
 _NEWEST = Statement(select(func.max(deliveries.c.delivery_id)))
-_INSERT_WAIT = Statement(insert(delivery_waits))
 _STATE = Statement(select(deliveries.c.state).where(deliveries.c.delivery_id == bindparam("delivery_id")))
 _ONE = Statement(select(*_COLUMNS).where(deliveries.c.delivery_id == bindparam("delivery_id")))
 _held = deliveries.alias("held")
@@ -94,18 +89,6 @@ _WAITING_OF_LANE = Statement(
     .order_by(deliveries.c.delivery_id)
     .limit(bindparam("most"))
 )
-_WAITS = Statement(
-    select(delivery_waits.c.after_id).where(delivery_waits.c.delivery_id == bindparam("delivery_id"))
-)
-_WAITS_OF_LANE = Statement(
-    select(delivery_waits.c.delivery_id, delivery_waits.c.after_id)
-    .join_from(delivery_waits, deliveries, deliveries.c.delivery_id == delivery_waits.c.delivery_id)
-    .where(
-        deliveries.c.state == "waiting",
-        deliveries.c.lane == bindparam("lane"),
-        deliveries.c.delivery_id <= bindparam("newest"),
-    )
-)
 _WAITS_ANYTHING = Statement(
     select(deliveries.c.delivery_id)
     .where(deliveries.c.state == "waiting", deliveries.c.lane == bindparam("lane"))
@@ -122,62 +105,45 @@ _UNREAD = Statement(
     .limit(bindparam("most"))
 )
 _SET_READ = Statement(update(deliveries).where(Among(deliveries.c.delivery_id, "of")).values(read_twice=1))
-_WAITING_FOR = Statement(
-    select(delivery_waits.c.delivery_id)
-    .where(delivery_waits.c.after_id == bindparam("after_id"))
-    .order_by(delivery_waits.c.delivery_id)
-)
-_REMOVE_WAIT = Statement(
-    delete(delivery_waits).where(
-        delivery_waits.c.delivery_id == bindparam("delivery_id"), delivery_waits.c.after_id == bindparam("after_id")
-    )
-)
-_WAITS_DONE = Statement(delete(delivery_waits).where(Among(delivery_waits.c.after_id, "after")))
 _BODIES = Statement(
-    select(deliveries.c.delivery_id, deliveries.c.body).where(Among(deliveries.c.delivery_id, "of"))
+    select(delivery_bodies.c.delivery_id, delivery_bodies.c.body).where(Among(delivery_bodies.c.delivery_id, "of"))
 )
 _OF_BATCH = Statement(
     select(*_COLUMNS)
     .where(deliveries.c.batch_id == bindparam("batch_id"), deliveries.c.state == "waiting")
     .order_by(deliveries.c.delivery_id)
 )
-_INSERT_BATCH = Statement(
-    insert(batches).returning(batches.c.batch_id), columns=["strategy", "body", "created_at", "left_out"]
-)
-_BATCH = Statement(
-    select(batches.c.strategy, batches.c.body, batches.c.left_out).where(
-        batches.c.batch_id == bindparam("batch_id")
-    )
-)
-_SET_BATCH = Statement(
+_KEEP_STATE = Statement(
     update(deliveries)
     .where(Among(deliveries.c.delivery_id, "of"))
-    .values(batch_id=bindparam("new_batch"), alone=bindparam("new_alone"))
-)
-_RECORD_ATTEMPT = Statement(
-    update(deliveries)
-    .where(deliveries.c.delivery_id == bindparam("of"))
     .values(
         state=bindparam("new_state"),
-        attempts=bindparam("new_attempts"),
         next_attempt_at=bindparam("new_next"),
         last_error=bindparam("new_error"),
         outcome=bindparam("new_outcome"),
         concerns=bindparam("new_concerns"),
-        conflicts=bindparam("new_conflicts"),
-        answered_errors=bindparam("new_errors"),
+        attempts=deliveries.c.attempts + bindparam("more_attempts"),
+        conflicts=deliveries.c.conflicts + bindparam("more_conflicts"),
+        answered_errors=deliveries.c.answered_errors + bindparam("more_errors"),
         settled_at=bindparam("new_settled"),
+    )
+)
+_QUEUE_AGAIN = Statement(
+    update(deliveries)
+    .where(deliveries.c.delivery_id == bindparam("of"))
+    .values(
+        state="waiting",
+        next_attempt_at=bindparam("now"),
+        attempts=0,
+        conflicts=0,
+        answered_errors=0,
+        settled_at=null(),
+        batch_id=null(),
+        alone=1,
     )
 )
 _OLDEST_WAITING = Statement(select(func.min(deliveries.c.created_at)).where(deliveries.c.state == "waiting"))
 _COUNTS = Statement(select(deliveries.c.state, func.count()).group_by(deliveries.c.state))
-
-
-def _delivery(row: Row) -> Delivery:
-    values = list(row)
-    values[9] = bool(values[9])
-    values[16] = bool(values[16])
-    return Delivery(*values)
 
 
 def delivery_state(tx: Transaction, delivery_id: int) -> str | None:
@@ -203,6 +169,7 @@ def enqueue(tx: Transaction, queued: Sequence[NewDelivery], now: str) -> None:
     """Add deliveries of one lane to the outbox, in the order of their numbers."""
     if not queued:
         return
+    bodies = [write_json([list(key) for key in new.keys]) + b"\n" + b"\n".join(new.bodies) for new in queued]
     tx.add(
         _INSERT,
         [
@@ -215,51 +182,32 @@ def enqueue(tx: Transaction, queued: Sequence[NewDelivery], now: str) -> None:
                 "state": "waiting",
                 "attempts": 0,
                 "next_attempt_at": now,
-                "batch_id": None,
                 "alone": 0,
-                "last_error": None,
-                "outcome": None,
                 "entries": len(new.keys),
-                "body": write_json([list(key) for key in new.keys]) + b"\n" + b"\n".join(new.bodies),
+                "size": len(body),
                 "created_at": now,
-                "settled_at": None,
-                "concerns": None,
-                "conflicts": 0,
-                "read_twice": 0,
-                "answered_errors": 0,
             }
-            for new in queued
+            for new, body in zip(queued, bodies, strict=True)
         ],
     )
-    add_to_lane(tx, queued[0].lane, queued[0].delivery_id, now)
     tx.add(
-        _INSERT_WAIT,
-        [{"delivery_id": new.delivery_id, "after_id": after} for new in queued for after in sorted(new.waits_for)],
+        _INSERT_BODY,
+        [{"delivery_id": new.delivery_id, "body": body} for new, body in zip(queued, bodies, strict=True)],
     )
+    add_to_lane(tx, queued[0].lane, queued[0].delivery_id, now)
+    for new in queued:
+        add_waits(tx, new.delivery_id, new.waits_for)
 
 
 def find_delivery(tx: Transaction, delivery_id: int) -> Delivery | None:
     """Return one delivery."""
     row = tx.one(_ONE, delivery_id=delivery_id)
-    return _delivery(row) if row else None
+    return Delivery._make(row) if row else None
 
 
 def oldest_waiting(tx: Transaction, lane: str, most: int) -> list[Delivery]:
     """Return up to `most` waiting deliveries of a lane, oldest first, without those that a held one keeps back."""
-    return [_delivery(row) for row in tx.run(_WAITING_OF_LANE, lane=lane, most=most)]
-
-
-def waits_of(tx: Transaction, delivery_id: int) -> set[int]:
-    """Return the deliveries that must be delivered before this one and are not yet."""
-    return {row[0] for row in tx.run(_WAITS, delivery_id=delivery_id)}
-
-
-def waits_of_lane(tx: Transaction, lane: str, newest: int) -> dict[int, set[int]]:
-    """Return, for the waiting deliveries of a lane up to `newest`, those that must be delivered before."""
-    waits: dict[int, set[int]] = {}
-    for delivery_id, after_id in tx.run(_WAITS_OF_LANE, lane=lane, newest=newest):
-        waits.setdefault(delivery_id, set()).add(after_id)
-    return waits
+    return [Delivery._make(row) for row in tx.run(_WAITING_OF_LANE, lane=lane, most=most)]
 
 
 def waits_anything(tx: Transaction, lane: str) -> bool:
@@ -275,22 +223,6 @@ def unread_deliveries(tx: Transaction, after: int, most: int) -> list[int]:
 def mark_read_twice(tx: Transaction, delivery_ids: Iterable[int]) -> None:
     """Keep that the second reader has read deliveries and found nothing."""
     tx.run(_SET_READ, of=number_list(delivery_ids))
-
-
-def deliveries_waiting_for(tx: Transaction, delivery_id: int) -> list[int]:
-    """Return the deliveries that cannot leave before this one has arrived."""
-    return [row[0] for row in tx.run(_WAITING_FOR, after_id=delivery_id)]
-
-
-def remove_wait(tx: Transaction, delivery_id: int, after_id: int) -> None:
-    """Have a delivery wait no more for another one."""
-    tx.run(_REMOVE_WAIT, delivery_id=delivery_id, after_id=after_id)
-
-
-def add_wait(tx: Transaction, delivery_id: int, after_id: int) -> None:
-    """Have a delivery wait for another one."""
-    remove_wait(tx, delivery_id, after_id)
-    tx.run(_INSERT_WAIT, delivery_id=delivery_id, after_id=after_id)
 
 
 def resources_of_delivery(tx: Transaction, delivery_id: int) -> list[tuple[str, str, bytes]]:
@@ -311,82 +243,48 @@ def resources_of_deliveries(
 
 def deliveries_of_batch(tx: Transaction, batch_id: int) -> list[Delivery]:
     """Return the deliveries that were sent together and are not settled."""
-    return [_delivery(row) for row in tx.run(_OF_BATCH, batch_id=batch_id)]
+    return [Delivery._make(row) for row in tx.run(_OF_BATCH, batch_id=batch_id)]
 
 
-@dataclass(frozen=True, slots=True)
-class KeptBatch:
-    """The bytes of a batch, the strategy by which they were made, and the resource types that it left out."""
-
-    strategy: str
-    body: bytes
-    left_out: frozenset[str] = frozenset()
-
-
-def keep_batch(tx: Transaction, batch: KeptBatch, members: Iterable[int], now: str) -> int:
-    """Keep the bytes that are about to be sent for `members`, so that a retry sends the same; return the number."""
-    left_out = ",".join(sorted(batch.left_out)) or None
-    row = tx.one(_INSERT_BATCH, strategy=batch.strategy, body=batch.body, created_at=now, left_out=left_out)
-    if row is None:
-        raise RuntimeError("the database gave the new batch no number")
-    tx.run(_SET_BATCH, of=number_list(members), new_batch=row[0], new_alone=0)
-    return int(row[0])
-
-
-def find_batch(tx: Transaction, batch_id: int) -> KeptBatch:
-    """Return a batch; RuntimeError where the store has lost it."""
-    row = tx.one(_BATCH, batch_id=batch_id)
-    if row is None:
-        raise RuntimeError(f"the batch {batch_id} is not in the store")
-    return KeptBatch(row[0], row[1], frozenset(row[2].split(",")) if row[2] else frozenset())
-
-
-def dissolve_batch(tx: Transaction, members: Iterable[int], *, alone: bool) -> None:
-    """Take deliveries out of their batch, so that new bytes are made for them; `alone`: one by one."""
-    tx.run(_SET_BATCH, of=number_list(members), new_batch=None, new_alone=int(alone))
-
-
-@dataclass(frozen=True, slots=True)
-class AttemptResult:
-    """What an attempt made of a delivery."""
+class NewState(NamedTuple):
+    """What is said of deliveries from now on; `attempts`, `conflicts` and `errors` are added to those before."""
 
     state: str
-    attempts: int
-    next_attempt_at: str
-    last_error: str | None
-    outcome: str | None
+    due: str
+    last_error: str | None = None
+    outcome: str | None = None
     concerns: str | None = None
+    attempts: int = 0
     conflicts: int = 0
-    answered_errors: int = 0
+    errors: int = 0
 
 
-def record_attempts(tx: Transaction, results: Mapping[int, AttemptResult], now: str, lane: str = "") -> None:
-    """Keep what an attempt made of deliveries, by their numbers; what waited for a delivered one waits no more.
+def keep_state(tx: Transaction, delivery_ids: Sequence[int], new: NewState, now: str, lane: str = "") -> None:
+    """Keep a new state of deliveries; what waited for them waits no more where they are done.
 
-    Lanes other than their own `lane` in which something waited for them are woken.
+    Lanes other than their own `lane` in which something waited for them are woken then.
     """
-    tx.run_many(
-        _RECORD_ATTEMPT,
-        [
-            {
-                "of": delivery_id,
-                "new_state": result.state,
-                "new_attempts": result.attempts,
-                "new_next": result.next_attempt_at,
-                "new_error": result.last_error,
-                "new_outcome": result.outcome,
-                "new_concerns": result.concerns,
-                "new_conflicts": result.conflicts,
-                "new_errors": result.answered_errors,
-                "new_settled": now if result.state != "waiting" else None,
-            }
-            for delivery_id, result in results.items()
-        ],
+    tx.run(
+        _KEEP_STATE,
+        of=number_list(delivery_ids),
+        new_state=new.state,
+        new_next=new.due,
+        new_error=new.last_error,
+        new_outcome=new.outcome,
+        new_concerns=new.concerns,
+        more_attempts=new.attempts,
+        more_conflicts=new.conflicts,
+        more_errors=new.errors,
+        new_settled=None if new.state == "waiting" else now,
     )
-    arrived = [delivery_id for delivery_id, result in results.items() if result.state == "delivered"]
-    if arrived:
-        wake_lanes_waiting_for(tx, arrived, lane, now)
-        tx.run(_WAITS_DONE, after=number_list(arrived))
+    if new.state in ("delivered", "left-out"):
+        wake_lanes_waiting_for(tx, delivery_ids, lane, now)
+        end_waits_for(tx, delivery_ids)
+
+
+def queue_again(tx: Transaction, delivery_id: int, now: str) -> None:
+    """Have a delivery wait again, as if it had never been sent; it goes out by itself."""
+    tx.run(_QUEUE_AGAIN, of=delivery_id, now=now)
 
 
 def oldest_waiting_since(tx: Transaction) -> str | None:
@@ -414,4 +312,4 @@ def page_of_deliveries(
         query = query.where(deliveries.c.case_id == bindparam("case_id"))
         parameters["case_id"] = case_id
     statement = Statement(query.order_by(deliveries.c.delivery_id).limit(bindparam("most")))
-    return [_delivery(row) for row in tx.run(statement, **parameters)]
+    return [Delivery._make(row) for row in tx.run(statement, **parameters)]

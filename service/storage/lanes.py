@@ -87,11 +87,8 @@ _RENEW = Statement(
     update(lanes)
     .where(lanes.c.lane == bindparam("of"), lanes.c.holder == bindparam("held_by"))
     .values(lease_until=bindparam("new_until"))
+    .returning(lanes.c.changes)
 )
-_HELD = Statement(
-    select(lanes.c.lane).where(lanes.c.lane == bindparam("lane"), lanes.c.holder == bindparam("held_by"))
-)
-_CHANGES = Statement(select(lanes.c.changes).where(lanes.c.lane == bindparam("lane")))
 _GIVE_BACK = Statement(
     update(lanes)
     .where(
@@ -191,22 +188,15 @@ def claim_lanes(tx: Transaction, lease: Lease, moments: Moments, most: int) -> l
     return chosen
 
 
-def renew_lease(tx: Transaction, lane: str, lease: Lease) -> None:
-    """Begin the lease of a lane anew; LeaseLostError where another worker has it."""
-    if not tx.change(_RENEW, of=lane, held_by=lease.holder, new_until=lease.until(tx)):
+def renew_lease(tx: Transaction, lane: str, lease: Lease) -> int:
+    """Begin the lease of a lane again; LeaseLostError where another worker has it.
+
+    Returns the count of what has happened to the lane, to be named when it is given back.
+    """
+    row = tx.one(_RENEW, of=lane, held_by=lease.holder, new_until=lease.until(tx))
+    if row is None:
         raise LeaseLostError(lane)
-
-
-def require_lease(tx: Transaction, lane: str, lease: Lease) -> None:
-    """Raise LeaseLostError where another worker has the lane."""
-    if tx.one(_HELD, lane=lane, held_by=lease.holder) is None:
-        raise LeaseLostError(lane)
-
-
-def changes_of_lane(tx: Transaction, lane: str) -> int:
-    """Return the count of what happened to a lane, to be named when it is given back."""
-    row = tx.one(_CHANGES, lane=lane)
-    return int(row[0]) if row else 0
+    return int(row[0])
 
 
 def give_back_lane(tx: Transaction, lane: str, lease: Lease, seen: int, look_at: str | None) -> None:

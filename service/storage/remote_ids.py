@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
-from sqlalchemy import bindparam, delete, insert, select
+from sqlalchemy import bindparam, select, text
 
 from service.storage.schema import remote_ids
 from service.storage.statements import Statement, Transaction
 
-_FORGET = Statement(
-    delete(remote_ids).where(
-        remote_ids.c.resource_type == bindparam("resource_type"),
-        remote_ids.c.resource_id == bindparam("resource_id"),
+_KEEP = Statement(
+    # The same in every database, for which SQLAlchemy has no expression that is.
+    text(
+        "INSERT INTO remote_ids (resource_type, resource_id, remote_id, remote_version)"
+        " VALUES (:resource_type, :resource_id, :remote_id, :remote_version)"
+        " ON CONFLICT (resource_type, resource_id)"
+        " DO UPDATE SET remote_id = excluded.remote_id, remote_version = excluded.remote_version"
     )
 )
-_INSERT = Statement(insert(remote_ids))
 _ONE = Statement(
     select(remote_ids.c.remote_id).where(
         remote_ids.c.resource_type == bindparam("resource_type"),
@@ -25,8 +27,7 @@ _ONE = Statement(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class RemoteId:
+class RemoteId(NamedTuple):
     """The id, and the version where it is known, that the destination gave a resource."""
 
     resource_type: str
@@ -37,10 +38,7 @@ class RemoteId:
 
 def keep_remote_ids(tx: Transaction, kept: Sequence[RemoteId]) -> None:
     """Keep what the destination gave resources, in place of what it gave them before."""
-    keys = [{"resource_type": one.resource_type, "resource_id": one.resource_id} for one in kept]
-    tx.run_many(_FORGET, keys)
-    more = [{"remote_id": one.remote_id, "remote_version": one.remote_version} for one in kept]
-    tx.run_many(_INSERT, [{**key, **rest} for key, rest in zip(keys, more, strict=True)])
+    tx.run_many(_KEEP, [one._asdict() for one in kept])
 
 
 def remote_id(tx: Transaction, resource_type: str, resource_id: str) -> str | None:

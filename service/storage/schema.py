@@ -176,7 +176,7 @@ deliveries = Table(
     Column("last_error", Text, nullable=True),
     Column("outcome", Text, nullable=True),
     Column("entries", Integer, nullable=False),
-    Column("body", LargeBinary, nullable=False),
+    Column("size", Integer, nullable=False, server_default="0"),
     Column("created_at", String(27), nullable=False),
     Column("settled_at", String(27), nullable=True),
     Column("concerns", Text, nullable=True),
@@ -187,6 +187,15 @@ deliveries = Table(
 )
 Index("ix_deliveries_state", deliveries.c.state, deliveries.c.lane, deliveries.c.delivery_id)
 Index("ix_deliveries_case", deliveries.c.case_id, deliveries.c.state)
+
+delivery_bodies = Table(
+    "delivery_bodies",
+    metadata,
+    # Apart from the deliveries' own rows, which are written again with every change of their state.
+    Column("delivery_id", Integer, nullable=False, autoincrement=False),
+    Column("body", LargeBinary, nullable=False),
+    PrimaryKeyConstraint("delivery_id"),
+)
 
 lanes = Table(
     "lanes",

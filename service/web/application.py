@@ -140,7 +140,7 @@ async def get_ready(request: Request) -> Response:
     """Return 200 if the store answers, 503 if not; the destination is shown and does not change the status."""
     parts = parts_of(request)
     await parts.store.write(newest_number_and_hash)
-    state = parts.destination()
+    state = parts.destination
     return json_answer(
         {"status": "ready", "store": "ready", "destination": state.problem or "ready" if state else None}
     )

@@ -32,7 +32,7 @@ from service.web.take_requests import change
 
 router = APIRouter(tags=["integration"])
 
-State = Literal["waiting", "delivered", "held", "discarded"]
+State = Literal["waiting", "delivered", "held", "discarded", "left-out"]
 
 DeliveryId = Annotated[int, Path(ge=0, le=MOST_NUMBER)]
 
@@ -109,7 +109,7 @@ async def post_discard(request: Request, delivery_id: DeliveryId, reason: Reason
 @router.get("/destination", summary="Read what the FHIR server can do")
 async def get_destination(request: Request, _: IntegratorOrAuditor) -> Response:
     """Return what the destination says it can do, what of it is needed, and whether it can be used."""
-    state = parts_of(request).destination()
+    state = parts_of(request).destination
     if state is None:
         return json_answer({"usable": False, "problem": "this process does not deliver; ask a process that does"})
     return json_answer(state.as_json())

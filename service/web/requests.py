@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -35,7 +35,7 @@ class Parts:
     settings: Settings
     clock: Clock
     authenticator: Authenticator
-    destination: Callable[[], DestinationState | None]
+    destination: DestinationState | None
     public_keys: Mapping[str, Any]
 
 

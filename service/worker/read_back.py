@@ -8,10 +8,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Any
-from uuid import uuid4
 
 from service.audit.append_entry import Action, Happening, append_entry
-from service.clock import Clock
+from service.clock import Clock, MakeId
 from service.delivery.authorise import NotAuthorisedError
 from service.delivery.compare_resource import differences
 from service.delivery.exchange import UnreachableError
@@ -21,7 +20,8 @@ from service.exact_json import BrokenJsonError, read_json
 from service.records.receipts import Receipt
 from service.records.record_keys import case_key, device_key
 from service.records.references import type_and_id
-from service.storage.deliveries import find_batch, resources_of_delivery
+from service.storage.batches import find_batch
+from service.storage.deliveries import resources_of_delivery
 from service.storage.read_backs import (
     DeliveredResource,
     Result,
@@ -93,13 +93,15 @@ def _subject(resource: DeliveredResource) -> str:
     return device_key(str(resource.device_id))
 
 
-async def read_back(store: Store, client: FhirClient, clock: Clock, case_id: str | None = None) -> ReadBackReport:
+async def read_back(
+    store: Store, client: FhirClient, clock: Clock, make_id: MakeId, case_id: str | None = None
+) -> ReadBackReport:
     """Return what the destination holds of all that was delivered, or of one case; every run is in the audit log.
 
     Only the newest version of a resource is looked at, and only once it has arrived: what waits, is held, was
     discarded or left out is not the chart's to keep. Nothing is ever written to the destination.
     """
-    report = ReadBackReport(str(uuid4()))
+    report = ReadBackReport(make_id())
     after = 0
     try:
         while page := await store.read(partial(_page, case_id=case_id, after=after)):

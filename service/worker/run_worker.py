@@ -6,7 +6,6 @@ import asyncio
 import contextlib
 import random
 import secrets
-from collections.abc import Collection
 from datetime import datetime, timedelta
 
 import structlog
@@ -19,13 +18,13 @@ from service.delivery.exchange import UnreachableError
 from service.delivery.fhir_client import FhirClient
 from service.delivery.plan_retry import next_attempt
 from service.delivery.read_capabilities import NotAFhirServerError, choose_strategy
+from service.outbox.choose_batch import LOOK_AGAIN, SendingRules
+from service.outbox.keep_attempt import SettlingRules
 from service.problems import Unavailable
 from service.records.instants import stamp
 from service.settings import Settings
 from service.storage.lanes import Lease, LeaseLostError, Moments, claim_lanes, end_all_leases
 from service.storage.store import Store
-from service.worker.choose_batch import LOOK_AGAIN, SendingRules
-from service.worker.keep_attempt import SettlingRules
 from service.worker.read_ahead import read_ahead
 from service.worker.read_back import ACTOR
 from service.worker.schedule_read_back import ReadBackSchedule
@@ -41,10 +40,10 @@ log = structlog.get_logger(__name__)
 
 
 class Worker:
-    """Delivers from one store to one destination until it is stopped; `needed` are the types that it sends."""
+    """Delivers from one store to one destination until it is stopped; `destination` shows what it knows of that."""
 
     def __init__(
-        self, store: Store, client: FhirClient, settings: Settings, needed: Collection[str], clock: Clock
+        self, store: Store, client: FhirClient, settings: Settings, destination: DestinationState, clock: Clock
     ) -> None:
         self._store = store
         self._client = client
@@ -54,9 +53,7 @@ class Worker:
         self._busy: set[str] = set()
         self._wake = asyncio.Event()
         self._stopped = asyncio.Event()
-        self.destination = DestinationState(
-            client.base, frozenset(needed) - settings.left_out_types, settings.left_out_types & frozenset(needed)
-        )
+        self._destination = destination
         # A minute more, since clocks that are kept well differ a little too.
         self._longest_pause = max(timedelta(seconds=settings.retry_max_seconds), LOOK_AGAIN) + timedelta(minutes=1)
         # An exchange may take twice the time of one answer, for renewed credentials; the lease outlives it.
@@ -65,11 +62,17 @@ class Worker:
         self._server = LaneServer(
             store,
             client,
-            self.destination,
+            destination,
             clock,
             ACTOR,
-            self._sending_rules,
-            SettlingRules(self._lease, self._plan, settings.retry_most_errors),
+            SendingRules(
+                settings.bundle_max_entries,
+                settings.bundle_max_bytes,
+                settings.left_out_types,
+                self._longest_pause,
+            ),
+            SettlingRules(self._plan, settings.retry_most_errors),
+            self._lease,
             send_seconds,
         )
 
@@ -99,13 +102,13 @@ class Worker:
         if self._settings.verify_hours:
             schedule = ReadBackSchedule(self._store, self._client, self._clock, self._lease.holder)
             hours = self._settings.verify_hours
-            running.add(asyncio.create_task(schedule.run(hours, self.destination, self._stopped)))
+            running.add(asyncio.create_task(schedule.run(hours, self._destination, self._stopped)))
         reading = asyncio.create_task(self._read_ahead_regularly())
         if not self._store.database.is_shared:
             await self._end_leases_left_behind()
         while not self._stopped.is_set():
             self._wake.clear()
-            if not self.destination.is_usable and not await self._ask_after_pause():
+            if not self._destination.is_usable and not await self._ask_after_pause():
                 continue
             for lane in await self._claim():
                 self._busy.add(lane)
@@ -137,7 +140,7 @@ class Worker:
             await self._until_stopped(_POLL_SECONDS)
 
     def _is_down(self) -> bool:
-        return not self._stopped.is_set() and not self.destination.is_usable
+        return not self._stopped.is_set() and not self._destination.is_usable
 
     async def _until_stopped(self, seconds: float) -> None:
         """Wait for a time, or until the worker is stopped."""
@@ -153,19 +156,9 @@ class Worker:
         limits = (self._settings.retry_first_seconds, self._settings.retry_max_seconds)
         return next_attempt(now, attempts, limits, asked_seconds, self._random.random())
 
-    def _sending_rules(self) -> SendingRules:
-        settings = self._settings
-        return SendingRules(
-            settings.bundle_max_entries,
-            settings.bundle_max_bytes,
-            self.destination.strategy,
-            settings.left_out_types,
-            self._longest_pause,
-        )
-
     async def _ask_after_pause(self) -> bool:
         """Ask the server what it can do, after a pause where it has failed; return whether it can be used."""
-        state = self.destination
+        state = self._destination
         if state.circuit.openings:
             now = self._clock()
             pause = self._plan(now, state.circuit.openings, state.circuit.after_seconds) - now
@@ -186,7 +179,7 @@ class Worker:
 
     async def _claim(self) -> list[str]:
         """Lease lanes for the free connections; none while the store does not answer."""
-        most = self.destination.circuit.lanes(self._settings.connections) - len(self._busy)
+        most = self._destination.circuit.lanes(self._settings.connections) - len(self._busy)
         if most <= 0:
             return []
         now = self._clock()

@@ -9,7 +9,7 @@ from datetime import timedelta
 
 import structlog
 
-from service.clock import Clock
+from service.clock import Clock, random_id
 from service.delivery.destination_state import DestinationState
 from service.delivery.fhir_client import FhirClient
 from service.records.instants import parse_instant
@@ -58,7 +58,7 @@ class ReadBackSchedule:
         if not await self.store.write(lambda tx: claim_task(tx, _TASK, lease)):
             return
         try:
-            report = await read_back(self.store, self.client, self.clock)
+            report = await read_back(self.store, self.client, self.clock, random_id)
         finally:
             await self.store.claim(lambda tx: let_go_lane(tx, _TASK, lease))
         counts = {result.value: count for result, count in report.total.items()}

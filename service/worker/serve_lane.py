@@ -17,16 +17,22 @@ from service.delivery.destination_state import DestinationState
 from service.delivery.exchange import UnreachableError
 from service.delivery.fhir_client import FhirClient
 from service.delivery.judge_answer import DestinationWrong, Later, Refused, Verdict, judge_answer
-from service.exact_json import read_json
+from service.outbox.batch import Batch
+from service.outbox.choose_batch import NothingNow, SendingRules, choose_batch
+from service.outbox.keep_attempt import SettlingRules, leave_out, settle_attempt, start_attempt
 from service.problems import Unavailable
 from service.records.finding import Finding
 from service.records.receipts import Receipt
-from service.storage.lanes import LeaseLostError, give_back_lane, hasten_lanes_before, let_go_lane
+from service.storage.lanes import (
+    Lease,
+    LeaseLostError,
+    give_back_lane,
+    hasten_lanes_before,
+    let_go_lane,
+    renew_lease,
+)
 from service.storage.statements import Transaction
 from service.storage.store import Store
-from service.worker.batch import Batch
-from service.worker.choose_batch import NothingNow, SendingRules, choose_batch
-from service.worker.keep_attempt import SettlingRules, leave_out, settle_attempt, start_attempt
 
 _MOST_BATCHES = 50
 """After so many batches a lane is given back, so that a long one does not keep others waiting for ever."""
@@ -57,8 +63,9 @@ class LaneServer:
     destination: DestinationState
     clock: Clock
     actor: str
-    sending: Callable[[], SendingRules]
+    sending: SendingRules
     settling: SettlingRules
+    lease: Lease
     send_seconds: float
 
     async def serve(self, lane: str, is_stopping: Callable[[], bool]) -> None:
@@ -85,7 +92,7 @@ class LaneServer:
 
     async def let_go(self, lane: str) -> None:
         """End the lease of a lane, whatever waits in it."""
-        await self.store.claim(lambda tx: let_go_lane(tx, lane, self.settling.lease))
+        await self.store.claim(lambda tx: let_go_lane(tx, lane, self.lease))
 
     async def _take_next(self, lane: str, answered: Answered | None) -> NothingNow | Batch | ToSend | None:
         """Settle the attempt before and start the next in one transaction: each waits for the disk."""
@@ -103,30 +110,40 @@ class LaneServer:
         self, tx: Transaction, lane: str, answered: Answered | None
     ) -> NothingNow | Batch | ToSend | None:
         """Return what was started; a batch that the second reader has yet to read, of which nothing is kept."""
+        ends = self._end_of_sending()
+        changes = renew_lease(tx, lane, self.lease)
+        receipt = self._receipt()
         if answered is not None:
-            self._settle(tx, answered)
-        found = choose_batch(tx, lane, self.clock(), self.sending())
+            settle_attempt(tx, answered.batch, answered.verdict, receipt, self.settling)
+        found = choose_batch(tx, lane, receipt.received_at, self.sending, self.destination.strategy)
         if isinstance(found, NothingNow):
             if found.look_at is not None:
                 hasten_lanes_before(tx, lane)
-            give_back_lane(tx, lane, self.settling.lease, found.changes, found.look_at)
+            give_back_lane(tx, lane, self.lease, changes, found.look_at)
             return found
-        if found.body is None and not all(member.is_read_twice for member in found.members):
+        if found.body is None and not all(member.read_twice for member in found.members):
             return found
-        return self._start(tx, found)
+        return self._start(tx, found, ends)
 
-    def _start(self, tx: Transaction, batch: Batch) -> ToSend | None:
+    def _end_of_sending(self) -> float:
+        """Return when a sending must have ended; asked for before the lease begins, which ends later than that."""
+        return time.monotonic() + self.send_seconds
+
+    def _start(self, tx: Transaction, batch: Batch, ends: float) -> ToSend | None:
         """Keep that a batch is about to be sent; None where nothing of it is sent, which is settled then."""
-        lease = self.settling.lease
         if not batch.sent:
-            leave_out(tx, batch, self._receipt(), lease)
+            leave_out(tx, batch, self._receipt())
             return None
-        body = batch.bytes_for(self.client.base)
-        # The lease begins at the earliest now, and what is sent must have an end before it does.
-        ends = time.monotonic() + self.send_seconds
-        return ToSend(start_attempt(tx, batch, body, self._receipt(), lease), ends)
+        return ToSend(start_attempt(tx, batch, batch.bytes_for(self.client.base), self._receipt()), ends)
+
+    def _start_read(self, tx: Transaction, batch: Batch) -> ToSend | None:
+        """Start a batch that the second reader has read meanwhile."""
+        ends = self._end_of_sending()
+        renew_lease(tx, batch.lane, self.lease)
+        return self._start(tx, batch, ends)
 
     def _settle(self, tx: Transaction, answered: Answered) -> None:
+        renew_lease(tx, answered.batch.lane, self.lease)
         settle_attempt(tx, answered.batch, answered.verdict, self._receipt(), self.settling)
 
     def _receipt(self) -> Receipt:
@@ -136,18 +153,18 @@ class LaneServer:
         """Start a batch without the deliveries that the second reader refuses; those are held."""
         good: list[int] = []
         for place, (member, resources) in enumerate(zip(batch.members, batch.resources, strict=True)):
-            findings = [] if member.is_read_twice else await asyncio.to_thread(second_reading, resources)
+            findings = [] if member.read_twice else await asyncio.to_thread(second_reading, resources)
             if not findings:
                 good.append(place)
                 continue
             verdict = Refused("the second reader refuses a resource; it was not sent", _outcome_of(findings))
             await self.store.write(partial(self._settle, answered=Answered(batch.only([place]), verdict)))
-        return await self.store.write(partial(self._start, batch=batch.only(good))) if good else None
+        return await self.store.write(partial(self._start_read, batch=batch.only(good))) if good else None
 
     async def _send(self, started: ToSend) -> Verdict:
         verdict = await self._post(started)
         self.destination.note(verdict)
-        metrics.attempts.labels(type(verdict).__name__.lower()).inc()
+        metrics.attempts.labels(verdict.word).inc()
         return verdict
 
     async def _post(self, started: ToSend) -> Verdict:
@@ -161,7 +178,7 @@ class LaneServer:
             return Later("the whole exchange took too long", is_unreachable=True)
         except NotAuthorisedError as error:
             return DestinationWrong(str(error))
-        return judge_answer(answer, len(batch.sent), self.clock())
+        return judge_answer(answer, len(batch.sent), self.clock(), repeats_safely=batch.repeats_safely)
 
 
 def second_reading(resources: Sequence[Outgoing]) -> list[Finding]:
@@ -169,7 +186,7 @@ def second_reading(resources: Sequence[Outgoing]) -> list[Finding]:
     return [
         finding
         for resource in resources
-        for finding in read_with_models(read_json(resource.body))
+        for finding in read_with_models(resource.resource_type, resource.body)
         if finding.severity == "error"
     ]
 

@@ -1,14 +1,16 @@
 """Measures how fast a waiting backlog leaves: against a server that only answers, or any other FHIR server.
 
     python -m tests.bench.drain_backlog [--resources 20000] [--workers 1] [--entries 20] [--store URL] [--cold]
-        [--server answering|sekmet|hapi-jpa]
+        [--server answering|sekmet|hapi-jpa] [--pairs N]
 
 A backlog of invented cases is taken in by a service without a worker. Then workers (`resus-fhir deliver`, each a
 process) are started while nothing listens at the destination, until the second reader has read all of it ahead, as
 it does in an outage; with `--cold` that is left out. Then the server is started, and the time from the first
 attempt to the last outcome in the audit log is taken. The memory (resident) of the largest worker is taken before,
 in the middle and at the end. For comparison the same Bundles are sent once more by bare httpx over the same number
-of connections, to a fresh server at the same address.
+of connections, to a fresh server at the same address. Where others use the machine too, what each of
+the two took of a processor says more than the time. With `--pairs N` all of this is done N times, so that drain and
+replay alternate; each pair is printed, and the middle ratio at the end.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ import argparse
 import asyncio
 import os
 import shutil
+import statistics
 import subprocess
 import sys
 import tempfile
@@ -52,7 +55,9 @@ class Drained:
     read_ahead_seconds: float
     memory: tuple[float, float, float]
     processor_seconds: float
-    """What the workers took of the processors while they sent, which says more where others use the machine too."""
+    """What the workers took of the processors while they sent."""
+    bare_processor_seconds: float
+    """What the bare replay took of them."""
 
     @property
     def ratio(self) -> float:
@@ -228,7 +233,9 @@ def measure(
                 processes.end(process)
         lanes = _bundles_by_lane(location)
         with _serving(server, folder / "fresh", port, processes):
+            bare_processor = time.process_time()
             bare = asyncio.run(replay(base, lanes, 8 * workers))
+            bare_processor = time.process_time() - bare_processor
         ((began_at,),) = rows(location, "SELECT min(recorded_at) FROM audit_entries WHERE action = 'attempt'")
         ((ended_at,),) = rows(location, "SELECT max(recorded_at) FROM audit_entries WHERE action = 'outcome'")
         seconds = (parse_instant(ended_at) - parse_instant(began_at)).total_seconds()
@@ -240,6 +247,7 @@ def measure(
             ahead,
             (memory[0], memory[1], memory[2]),
             processor,
+            bare_processor,
         )
     finally:
         processes.end_all()
@@ -278,22 +286,33 @@ def main() -> None:
     parser.add_argument("--store", default=None)
     parser.add_argument("--cold", action="store_true")
     parser.add_argument("--server", choices=["answering", "sekmet", "hapi-jpa"], default="answering")
+    parser.add_argument("--pairs", type=int, default=1)
     asked = parser.parse_args()
-    drained = measure(
-        asked.resources,
-        workers=asked.workers,
-        entries=asked.entries,
-        store=asked.store,
-        cold=asked.cold,
-        server=asked.server,
-    )
+    ratios = []
+    for _ in range(asked.pairs):
+        drained = measure(
+            asked.resources,
+            workers=asked.workers,
+            entries=asked.entries,
+            store=asked.store,
+            cold=asked.cold,
+            server=asked.server,
+        )
+        show(drained, asked)
+        ratios.append(drained.ratio)
+    print(f"the middle ratio of {len(ratios)}: {statistics.median(ratios):.2f}")
+
+
+def show(drained: Drained, asked: argparse.Namespace) -> None:
+    """Print what one run shows."""
     how = "cold" if asked.cold else f"read ahead in {drained.read_ahead_seconds:.0f} s"
     what = f"{drained.resources} resources in {drained.bundles} Bundles to {asked.server}"
     print(f"{what}, {asked.workers} worker(s), {how}")
     print(f"  delivered     {drained.resources_a_second:8.0f} resources/s")
     print(f"  bare replay   {drained.bare_resources_a_second:8.0f} resources/s; ratio {drained.ratio:.2f}")
     share = drained.processor_seconds / drained.resources * 1000
-    print(f"  the workers took {share:.2f} ms of a processor for each resource")
+    bare_share = drained.bare_processor_seconds / drained.resources * 1000
+    print(f"  processor for each resource: the workers {share:.3f} ms, the replay {bare_share:.3f} ms")
     print("  memory of the largest worker {:.0f}, {:.0f}, {:.0f} MiB (begin, half, end)".format(*drained.memory))
 
 

@@ -7,11 +7,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from service.checking.check_resource import check_resource
-from service.checking.read_with_models import read_with_models
 from service.checking.table import COVERED_RESOURCES, TYPES
 from service.records.finding import Finding
 from tests.checking.good_resources import GOOD_KINDS, good_resource
 from tests.checking.mutants import mutants
+from tests.support.second_reader import second_reading
 
 names = st.sampled_from(
     sorted(
@@ -68,4 +68,4 @@ def test_no_mutant_makes_either_reader_raise() -> None:
     for mutant in mutants(seed=7, count=1500):
         check_resource(mutant)
     for mutant in mutants(seed=8, count=200):
-        read_with_models(mutant)
+        second_reading(mutant)

@@ -14,7 +14,6 @@ import pytest
 
 from service import __version__
 from service.checking.check_resource import check_resource
-from service.checking.read_with_models import read_with_models
 from service.checking.table import COVERED_RESOURCES
 from service.conformance.base_snapshots import base_snapshot
 from service.conformance.canonical import OWN_SYSTEM, PACKAGE_NAME
@@ -28,6 +27,7 @@ from service.making.stages import load_stages
 from service.mapping.record_values import CANONICAL
 from tests.support.fhir_package import archive_of, of_type, profile_url, shipped_package, shipped_stages
 from tests.support.fhirkit_reader import read_with_fhirkit
+from tests.support.second_reader import second_reading
 
 EVERYTHING = [*shipped_package().conformance, *shipped_package().examples]
 PROFILES = [one for one in of_type("StructureDefinition") if one["kind"] == "resource"]
@@ -106,7 +106,7 @@ def test_a_resource_of_the_package_is_valid_r4(resource: dict[str, Any]) -> None
     as_read = read_json(write_json(resource))
     if resource["resourceType"] in COVERED_RESOURCES:
         assert [str(finding) for finding in check_resource(as_read) if finding.severity == "error"] == []
-    assert [str(finding) for finding in read_with_models(as_read)] == []
+    assert [str(finding) for finding in second_reading(as_read)] == []
     assert [str(issue) for issue in read_with_fhirkit(as_read).errors] == []
 
 

@@ -16,8 +16,7 @@ from service.clock import random_id, system_clock
 from service.delivery.authorise import NotAuthorisedError
 from service.delivery.backend_services import BackendServices, TokenRequest
 from service.delivery.client_keys import ClientKey, read_client_key
-from service.delivery.exchange import Request, UnreachableError
-from service.delivery.judge_answer import Answer
+from service.delivery.exchange import Answer, Request, UnreachableError
 from service.exact_json import write_json
 
 ASKED = TokenRequest("https://login.example/token", "https://login.example/token", "resus", "system/*.crus")

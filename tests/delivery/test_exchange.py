@@ -11,8 +11,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from service.delivery.exchange import HttpPool, Request, UnreachableError
-from service.delivery.judge_answer import Answer
+from service.delivery.exchange import Answer, HttpPool, Request, UnreachableError
 
 OK = b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\n{}"
 

@@ -189,7 +189,7 @@ def test_what_is_sent_to_the_chart_cannot_be_altered_unseen(copy: Path | str, ta
     assert _verify(copy).faults != ()
 
 
-@pytest.mark.parametrize("state", ["waiting", "held", "discarded"])
+@pytest.mark.parametrize("state", ["waiting", "held", "discarded", "left-out"])
 def test_what_has_arrived_cannot_be_called_anything_else_unseen(copy: Path | str, state: str) -> None:
     _change(copy, "UPDATE deliveries SET state = ? WHERE delivery_id = 3", state)
     (fault,) = _verify(copy).faults
@@ -197,7 +197,7 @@ def test_what_has_arrived_cannot_be_called_anything_else_unseen(copy: Path | str
     assert fault.endswith(" says that it was delivered")
 
 
-@pytest.mark.parametrize("state", ["delivered", "discarded"])
+@pytest.mark.parametrize("state", ["delivered", "discarded", "left-out"])
 def test_what_has_not_arrived_cannot_be_taken_out_of_the_outbox_unseen(
     waiting: Path | str, tmp_path: Path, state: str
 ) -> None:
@@ -209,7 +209,7 @@ def test_what_has_not_arrived_cannot_be_taken_out_of_the_outbox_unseen(
 
 def test_a_delivery_that_no_entry_tells_of_is_found(waiting: Path | str, tmp_path: Path) -> None:
     copied = copy_of(waiting, tmp_path)
-    columns = "lane, case_id, device_id, record, state, attempts, next_attempt_at, alone, entries, body, created_at"
+    columns = "lane, case_id, device_id, record, state, attempts, next_attempt_at, alone, entries, size, created_at"
     columns += ", conflicts, read_twice, answered_errors"
     _change(
         copied,

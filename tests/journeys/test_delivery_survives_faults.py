@@ -36,7 +36,9 @@ from tests.support.faulty_fhir_server import (
     answering,
     as_a_batch,
     drip,
+    failing_entries,
     faulty_server,
+    half_done,
     half_the_entries,
     honestly,
     html,
@@ -116,6 +118,11 @@ UNKNOWN_OUTCOMES: dict[str, Fault] = {
     "502 as HTML": html(502),
     "502 as HTML after the commit": html(502, done=True),
     "200 as HTML after the commit": html(200, done=True),
+    "a batch-response": as_a_batch,
+    "a batch-response whose entries failed": failing_entries,
+    "half the entries": half_the_entries,
+    "half of it done": half_done,
+    "another resource": answering(200, b'{"resourceType":"Patient"}', "application/fhir+json", done=True),
     "an empty answer after the commit": answering(200, b"", "application/fhir+json", done=True),
 }
 
@@ -146,10 +153,11 @@ def test_an_answer_that_drips_beyond_the_time_limit_counts_as_none(site: Site, t
         assert_arrived_once_under_our_ids(client, site.base, [CASE])
 
 
-CUT_ANSWERS: dict[str, Fault] = {
-    "a batch-response": as_a_batch,
-    "half the entries": half_the_entries,
-    "413": refusing(413, "too-long"),
+CREATE = Strategy.CONDITIONAL_CREATE
+CUT_ANSWERS: dict[str, tuple[Strategy, Fault]] = {
+    "a batch-response, where it does not repeat safely": (CREATE, as_a_batch),
+    "half the entries, where it does not repeat safely": (CREATE, half_the_entries),
+    "413": (Strategy.AUTO, refusing(413, "too-long")),
 }
 
 
@@ -157,18 +165,22 @@ CUT_ANSWERS: dict[str, Fault] = {
 def test_after_an_answer_that_says_too_little_each_delivery_goes_alone_and_all_arrives_once(
     name: str, site: Site, tmp_path: Path
 ) -> None:
-    with service_for(site, tmp_path) as client:
+    strategy, fault = CUT_ANSWERS[name]
+    with service_for(site, tmp_path, strategy) as client:
         open_demo(client)
         # The events of one request wait together, so that the Bundle that is cut holds several deliveries.
         site.server.posts.clear()
-        site.server.script(CUT_ANSWERS[name])
+        site.server.script(fault)
         client.call("POST", f"/v1/cases/{CASE}/events", example("demo/events.json"), wanted=207)
         client.until_nothing_waits()
         assert site.server.played
         assert client.deliveries("held") == []
         first, second, *_ = (len(read_json(post)["entry"]) for post in site.server.posts)
         assert first > second
-        assert_arrived_once_under_our_ids(client, site.base, [CASE])
+        under_whose_ids = (
+            assert_arrived_once_under_its_ids if strategy is CREATE else assert_arrived_once_under_our_ids
+        )
+        under_whose_ids(client, site.base, [CASE])
 
 
 def test_a_refused_resource_is_held_with_the_servers_outcome_and_only_what_needs_it_waits(
@@ -241,12 +253,12 @@ def test_a_refused_case_does_not_keep_out_another_case_at_the_same_place(site: S
         wait_until(lambda: client.call("GET", "/v1/cases/c-other")["delivery"]["waiting"] == 0, 3)
 
 
-@pytest.mark.parametrize("name", ["a batch-response", "half the entries"])
-def test_a_delivery_alone_whose_answer_says_too_little_is_held_and_sent_again_when_a_person_says_so(
-    name: str, site: Site, tmp_path: Path
+@pytest.mark.parametrize("fault", [as_a_batch, half_the_entries])
+def test_a_delivery_alone_that_does_not_repeat_safely_is_held_and_sent_again_when_a_person_says_so(
+    fault: Fault, site: Site, tmp_path: Path
 ) -> None:
-    site.server.script(CUT_ANSWERS[name])
-    with service_for(site, tmp_path) as client:
+    site.server.script(fault)
+    with service_for(site, tmp_path, CREATE) as client:
         client.call("PUT", "/v1/devices/D-3", example("device-check/device.json"), wanted=201)
         wait_until(lambda: bool(client.deliveries("held")), 8)
         post_demo(client)
@@ -255,7 +267,7 @@ def test_a_delivery_alone_whose_answer_says_too_little_is_held_and_sent_again_wh
         client.call("POST", f"/v1/deliveries/{held['id']}/retry")
         client.until_nothing_waits()
         assert client.deliveries("held") == []
-        assert_arrived_once_under_our_ids(client, site.base, [CASE])
+        assert_arrived_once_under_its_ids(client, site.base, [CASE])
 
 
 def test_bundles_of_few_entries_tear_no_reference(site: Site, tmp_path: Path) -> None:

@@ -14,9 +14,9 @@ import pytest
 import structlog
 
 from service.making import check_made as check_module
+from service.outbox import choose_batch
+from service.outbox.batch import Batch
 from service.records.finding import Finding
-from service.worker import choose_batch
-from service.worker.batch import Batch
 from tests.support.whole_service import WholeService, read_example, settings_in, whole_service
 
 ALLOWED = {"D-3", "D-5", "device", "person"}

@@ -16,7 +16,6 @@ from typing import Any
 import pytest
 
 from service.checking.check_resource import check_resource
-from service.checking.read_with_models import read_with_models
 from service.exact_json import read_json, write_json
 from service.mapping.apply_mapping import MadeResource, RecordMapping
 from service.mapping.load_mappings import Mappings, load_mappings
@@ -26,6 +25,7 @@ from service.vocabulary.load_vocabulary import Vocabulary
 from service.vocabulary.record_shapes import RecordShape
 from tests.support.fhirkit_reader import read_with_fhirkit
 from tests.support.load_vocabulary import load_vocabulary
+from tests.support.second_reader import second_reading
 
 FOLDER = Path(__file__).parents[2] / "mappings"
 SOURCE = "urn:example:resus"
@@ -112,7 +112,7 @@ def _contents(shape: RecordShape, least: Mapping[str, Any]) -> Iterator[dict[str
 
 def _problems(resource: dict[str, Any]) -> list[str]:
     found = [str(finding) for finding in check_resource(resource) if finding.severity == "error"]
-    found += [str(finding) for finding in read_with_models(resource)]
+    found += [str(finding) for finding in second_reading(resource)]
     found += [str(issue) for issue in read_with_fhirkit(resource).errors]
     return found
 

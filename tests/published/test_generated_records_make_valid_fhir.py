@@ -14,7 +14,6 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.checking.check_resource import check_resource
-from service.checking.read_with_models import read_with_models
 from service.data_folders import data_folder
 from service.exact_json import ExactNumber, read_json, write_json
 from service.intake.read_check import read_check
@@ -42,6 +41,7 @@ from tests.support.made_resources import (
     device_resources,
     shipped_stages,
 )
+from tests.support.second_reader import second_reading
 
 KINDS = sorted(path.stem for path in (data_folder("mappings") / "events").glob("*.yaml"))
 STAGES = shipped_stages()
@@ -52,7 +52,7 @@ def objections(resource: Resource) -> list[str]:
     """Return what the table, fhir.resources and fhirkit say against a resource, warnings of the table included."""
     return [
         *(f"table: {finding}" for finding in check_resource(resource)),
-        *(f"fhir.resources: {finding}" for finding in read_with_models(resource)),
+        *(f"fhir.resources: {finding}" for finding in second_reading(resource)),
         *(f"fhirkit: {issue}" for issue in read_with_fhirkit(resource).errors),
     ]
 

@@ -13,17 +13,17 @@ from typing import Any
 
 import pytest
 
-from service.checking.read_with_models import read_with_models
 from tests.support.fhirkit_reader import read_with_fhirkit
 from tests.support.golden_resources import GoldenResource, each_golden_resource, present
 from tests.support.sample_resources import GOOD_RESOURCES, SPOILED_RESOURCES, UNKNOWN_STATUS, WRONG_REFERENCE
+from tests.support.second_reader import second_reading
 from tests.support.verdict import lines
 
 Reader = Callable[[dict[str, Any]], list[str]]
 
 
 def _errors_of_models(resource: dict[str, Any]) -> list[str]:
-    return [str(finding) for finding in read_with_models(resource) if finding.severity == "error"]
+    return [str(finding) for finding in second_reading(resource) if finding.severity == "error"]
 
 
 def _errors_of_fhirkit(resource: dict[str, Any]) -> list[str]:

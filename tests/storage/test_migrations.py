@@ -73,3 +73,22 @@ def test_what_waited_before_there_were_lanes_is_found_by_the_worker(tmp_path: Pa
         )
     migrate(url)
     assert rows(location, "SELECT lane, waiting, first_id FROM lanes") == [("case:c-1", 1, 2)]
+
+
+def test_what_was_settled_without_being_sent_counts_as_left_out_and_no_body_is_lost(tmp_path: Path) -> None:
+    location = store_in(tmp_path)
+    url = _url(location)
+    migrate(url, "0003")
+    change(location, "INSERT INTO batches (batch_id, strategy, body, created_at) VALUES (7, 's', ?, 't')", (b"{}",))
+    for number, batch, state in [(1, 7, "delivered"), (2, None, "delivered"), (3, None, "waiting")]:
+        change(
+            location,
+            "INSERT INTO deliveries (delivery_id, lane, record, state, attempts, next_attempt_at, alone, entries,"
+            " body, created_at, batch_id) VALUES (?, 'case:c-1', 'r', ?, 0, 't', 0, 1, ?, 't', ?)",
+            (number, state, b"body %d" % number, batch),
+        )
+    migrate(url)
+    kept = rows(location, "SELECT delivery_id, state, size FROM deliveries ORDER BY delivery_id")
+    assert kept == [(1, "delivered", 6), (2, "left-out", 6), (3, "waiting", 6)]
+    bodies = rows(location, "SELECT delivery_id, body FROM delivery_bodies ORDER BY delivery_id")
+    assert [(number, bytes(body)) for number, body in bodies] == [(1, b"body 1"), (2, b"body 2"), (3, b"body 3")]

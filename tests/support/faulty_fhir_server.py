@@ -218,6 +218,26 @@ async def half_the_entries(exchange: Exchange) -> None:
     await exchange.tell(Told(told.status, told.headers, write_json(answer)))
 
 
+async def half_done(exchange: Exchange) -> None:
+    """Do half of what is asked, as a server may that takes a transaction for a batch, and answer for that half."""
+    bundle = read_json(exchange.body)
+    bundle["entry"] = bundle["entry"][: len(bundle["entry"]) // 2]
+    exchange.body = write_json(bundle)
+    told = await exchange.honest()
+    # Half of it may not be a Bundle that the endpoint takes; then nothing is done.
+    nothing = b'{"resourceType":"Bundle","type":"transaction-response"}'
+    await exchange.tell(
+        Told(200, {"content-type": "application/fhir+json"}, told.body if told.status == 200 else nothing)
+    )
+
+
+async def failing_entries(exchange: Exchange) -> None:
+    """Do nothing, and answer as to a batch of which every entry failed."""
+    failed = [{"response": {"status": "500 Internal Server Error"}}] * len(read_json(exchange.body)["entry"])
+    answer = {"resourceType": "Bundle", "type": "batch-response", "entry": failed}
+    await exchange.tell(Told(200, {"content-type": "application/fhir+json"}, write_json(answer)))
+
+
 def redirecting(location: str) -> Fault:
     """Answer that the Bundle is to be sent elsewhere, with its method and body."""
     return answering(307, b"", "text/plain", location=location)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.checking.check_resource import check_resource
-from service.checking.read_with_models import read_with_models
 from tests.checking.more_bad_resources import bad_resources_by_category
 from tests.published.ucum_strings import HL7_TAKES_MORE, INVALID, OURS_TAKES_LESS, OURS_TAKES_MORE, VALID
 from tests.support.fhirkit_reader import read_with_fhirkit
@@ -21,6 +20,7 @@ from tests.support.known_differences import (
     UNSEEN_INVARIANTS,
 )
 from tests.support.reader_process import ReaderProcess
+from tests.support.second_reader import second_reading
 from tests.support.validation_page import table
 from tests.support.validator_remarks import REMARKS, count_remarks
 from tests.support.verdict import Issue, Verdict
@@ -43,7 +43,7 @@ class Readers:
         refused = {
             "our table": [is_refused_by_table(resource) for resource in resources],
             "fhir.resources": [
-                any(finding.severity == "error" for finding in read_with_models(resource)) for resource in resources
+                any(finding.severity == "error" for finding in second_reading(resource)) for resource in resources
             ],
             "fhirkit": [not read_with_fhirkit(resource).accepted for resource in resources],
             "npm fhir": [not verdict.accepted for verdict in self.npm.validate(resources)],

@@ -9,6 +9,7 @@ from pathlib import Path
 from structlog.testing import capture_logs
 
 from service.clock import system_clock
+from service.delivery.destination_state import DestinationState
 from service.delivery.fhir_client import FhirClient
 from service.settings import Settings
 from service.storage.store import Store
@@ -20,7 +21,7 @@ def test_a_worker_that_stands_by_rests_whatever_is_committed_and_says_so_once(tm
     store = Store(tmp_path / "store.sqlite")
     store.open()
     client = FhirClient("http://127.0.0.1:9/fhir", connections=1, timeout_seconds=1)
-    worker = Worker(store, client, Settings(), ("Patient",), system_clock)
+    worker = Worker(store, client, Settings(), DestinationState(client.base, frozenset()), system_clock)
 
     async def commit_while_it_stands_by() -> float:
         running = asyncio.create_task(worker.run())

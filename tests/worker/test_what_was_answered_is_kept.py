@@ -8,10 +8,11 @@ from pathlib import Path
 
 import pytest
 
+from service.outbox.batch import Batch
+from service.outbox.choose_batch import NothingNow, SendingRules, choose_batch
+from service.settings import Strategy
 from service.storage.statements import Transaction
 from service.worker import serve_lane
-from service.worker.batch import Batch
-from service.worker.choose_batch import NothingNow, SendingRules, choose_batch
 from tests.support.delivering_service import post_demo, quick_settings, running_service, wait_until
 from tests.support.faulty_fhir_server import Site, faulty_server
 
@@ -28,12 +29,12 @@ def test_what_was_answered_is_kept_though_the_next_batch_cannot_be_chosen(
     chosen: list[str] = []
 
     def choose_one_of_each_lane(
-        tx: Transaction, lane: str, now: datetime, rules: SendingRules
+        tx: Transaction, lane: str, now: datetime, rules: SendingRules, strategy: Strategy
     ) -> Batch | NothingNow:
         if chosen.count(lane):
             raise RuntimeError("something is wrong with what comes next")
         chosen.append(lane)
-        return choose_batch(tx, lane, now, rules)
+        return choose_batch(tx, lane, now, rules, strategy)
 
     monkeypatch.setattr(serve_lane, "choose_batch", choose_one_of_each_lane)
     with running_service(quick_settings(tmp_path / "s.sqlite", site.base)) as client:

@@ -21,18 +21,21 @@ from service.delivery.judge_answer import (
     own_outcome,
 )
 from service.exact_json import write_json
+from service.outbox.batch import Batch
 from service.records.instants import stamp
 from service.records.receipts import Receipt
 from service.records.record_keys import lane_key
 from service.settings import Strategy
-from service.storage.deliveries import AttemptResult, KeptBatch, dissolve_batch, keep_batch, record_attempts
-from service.storage.lanes import Lease, renew_lease, require_lease
+from service.storage.batches import KeptBatch, dissolve_batch, keep_batch
+from service.storage.deliveries import NewState, keep_state
 from service.storage.remote_ids import RemoteId, keep_remote_ids
 from service.storage.statements import Transaction
-from service.worker.batch import Batch
 
 PlanRetry = Callable[[datetime, int, float | None], datetime]
 """Returns when the next attempt is due: from now, the number of attempts made, and the wait that was asked for."""
+
+LEFT_OUT = "left-out"
+"""The word for a delivery of which nothing was to be sent: its state, and the outcome in the log."""
 
 _ERRORS_TO_PART = 3
 """After so many errors of the server its deliveries go out one by one, so that the one at fault shows."""
@@ -40,24 +43,18 @@ _ERRORS_TO_PART = 3
 
 @dataclass(frozen=True, slots=True)
 class SettlingRules:
-    """How attempts are settled: the lease without which nothing is kept, the schedule, and when to give up."""
+    """How attempts are settled: the schedule, and after how many errors of the server a delivery is held."""
 
-    lease: Lease
     plan: PlanRetry
     most_errors: int
 
 
-def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt, lease: Lease) -> Batch:
-    """Keep the bytes that are about to be sent, and that they are; return the batch with its number.
-
-    The lease of the lane begins anew; LeaseLostError where another worker has it.
-    """
-    renew_lease(tx, batch.lane, lease)
+def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt) -> Batch:
+    """Keep the bytes that are about to be sent, and that they are; return the batch with its number."""
     batch_id = batch.batch_id
     if batch_id is None:
-        batch_id = keep_batch(
-            tx, KeptBatch(batch.strategy.value, body, batch.left_out), batch.numbers, receipt.stamp
-        )
+        kept = KeptBatch(batch.strategy.value, body, batch.left_out)
+        batch_id = keep_batch(tx, kept, batch.numbers, receipt.stamp)
     detail = {
         "deliveries": batch.numbers,
         "batch": batch_id,
@@ -69,38 +66,33 @@ def start_attempt(tx: Transaction, batch: Batch, body: bytes, receipt: Receipt, 
 
 
 def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Receipt, rules: SettlingRules) -> None:
-    """Keep what an attempt made of a batch; LeaseLostError where another worker has the lane meanwhile.
+    """Keep what an attempt made of a batch, of whose lane this worker has the lease.
 
     Where a Bundle of several deliveries is refused, one of them may be at fault: each is sent by itself then,
     and only the faulty one is held.
     """
-    require_lease(tx, batch.lane, rules.lease)
-    plan = rules.plan
     now = receipt.received_at
     attempts = max(member.attempts for member in batch.members) + 1
     match verdict:
         case Arrived():
-            keep_remote_ids(tx, _given(batch, verdict))
-            _record(tx, batch, "delivered", now, receipt)
+            _keep_arrived(tx, batch, verdict, receipt)
+            return
         case TooLarge() | Refused():
             _hold_the_guilty(tx, batch, receipt, verdict)
         case Conflict() if _conflicts(batch) >= verdict.most_attempts:
             _hold_the_guilty(tx, batch, receipt, verdict)
         case Conflict():
-            due = plan(now, attempts, None)
-            again = _with_conflicts(batch, _conflicts(batch) + 1)
-            _record(tx, again, "waiting", due, receipt, verdict.reason)
+            _wait(tx, batch, rules.plan(now, attempts, None), verdict, receipt, conflicts=1)
         case Later() if verdict.is_error and _errors(batch) >= _ERRORS_TO_PART and len(batch.members) > 1:
             _hold_the_guilty(tx, batch, receipt, _given_up(verdict))
         case Later() if verdict.is_error and _errors(batch) >= rules.most_errors:
             _hold_the_guilty(tx, batch, receipt, _given_up(verdict))
         case Later():
-            due = plan(now, attempts, verdict.after_seconds)
-            again = _with_errors(batch, _errors(batch)) if verdict.is_error else batch
-            _record(tx, again, "waiting", due, receipt, verdict.reason)
+            due = rules.plan(now, attempts, verdict.after_seconds)
+            _wait(tx, batch, due, verdict, receipt, errors=int(verdict.is_error))
         case DestinationWrong():
-            _record(tx, batch, "waiting", plan(now, attempts, None), receipt, verdict.reason)
-    _log_outcome(tx, batch, type(verdict).__name__.lower(), getattr(verdict, "reason", None), receipt)
+            _wait(tx, batch, rules.plan(now, attempts, None), verdict, receipt)
+    _log_outcome(tx, batch, verdict.word, verdict.reason, receipt)
 
 
 def _conflicts(batch: Batch) -> int:
@@ -111,6 +103,17 @@ def _conflicts(batch: Batch) -> int:
 def _errors(batch: Batch) -> int:
     """Return how often the server has failed at the batch, this time included."""
     return max(member.answered_errors for member in batch.members) + 1
+
+
+def _keep_arrived(tx: Transaction, batch: Batch, arrived: Arrived, receipt: Receipt) -> None:
+    """Keep that a batch arrived; those of its deliveries of which nothing was sent are left out."""
+    keep_remote_ids(tx, _given(batch, arrived))
+    unsent = batch.unsent_places
+    sent = batch if not unsent else batch.only(place for place in range(len(batch.members)) if place not in unsent)
+    keep_state(tx, sent.numbers, NewState("delivered", receipt.stamp, attempts=1), receipt.stamp, batch.lane)
+    _log_outcome(tx, sent, arrived.word, None, receipt)
+    if unsent:
+        leave_out(tx, batch.only(unsent), receipt)
 
 
 def _given(batch: Batch, arrived: Arrived) -> list[RemoteId]:
@@ -124,23 +127,14 @@ def _given(batch: Batch, arrived: Arrived) -> list[RemoteId]:
     return given
 
 
-def _with_conflicts(batch: Batch, count: int) -> Batch:
-    return replace(batch, members=tuple(replace(member, conflicts=count) for member in batch.members))
-
-
-def _with_errors(batch: Batch, count: int) -> Batch:
-    return replace(batch, members=tuple(replace(member, answered_errors=count) for member in batch.members))
-
-
 def _given_up(verdict: Later) -> Refused:
     """Return what is said of a delivery at which the server has failed each time."""
     reason = f"{verdict.reason} each time it was sent"
-    return Refused(reason, own_outcome(reason))
+    return Refused(reason, verdict.outcome or own_outcome(reason), verdict.entry)
 
 
-def leave_out(tx: Transaction, batch: Batch, receipt: Receipt, lease: Lease) -> None:
+def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
     """Settle a batch of which nothing is sent, by the settings or for want of an identifier; the log says so."""
-    require_lease(tx, batch.lane, lease)
     types = sorted({resource.resource_type for member in batch.resources for resource in member})
     if batch.left_out.issuperset(types):
         reason = f"the settings leave out {', '.join(types)}"
@@ -148,19 +142,21 @@ def leave_out(tx: Transaction, batch: Batch, receipt: Receipt, lease: Lease) -> 
         reason = (
             f"by {batch.strategy.value} a repeat could not be recognised without an identifier, so it was not sent"
         )
-    _record(tx, batch, "delivered", receipt.received_at, receipt, reason)
-    _log_outcome(tx, batch, "left-out", reason, receipt)
+    new = NewState(LEFT_OUT, receipt.stamp, reason, attempts=1)
+    keep_state(tx, batch.numbers, new, receipt.stamp, batch.lane)
+    _log_outcome(tx, batch, LEFT_OUT, reason, receipt)
 
 
 def _hold_the_guilty(
     tx: Transaction, batch: Batch, receipt: Receipt, verdict: TooLarge | Refused | Conflict
 ) -> None:
     """Hold a delivery that was sent by itself; of several, each goes out by itself next."""
-    dissolve_batch(tx, batch.numbers, alone=True)
-    if len(batch.members) > 1:
-        _record(tx, batch, "waiting", receipt.received_at, receipt, verdict.reason)
-    else:
-        _record(tx, batch, "held", receipt.received_at, receipt, verdict.reason, verdict)
+    dissolve_batch(tx, batch.numbers)
+    new = NewState("waiting", receipt.stamp, verdict.reason, attempts=1)
+    if len(batch.members) == 1:
+        outcome = write_json(verdict.outcome).decode()
+        new = NewState("held", receipt.stamp, verdict.reason, outcome, _concerns(batch, verdict), attempts=1)
+    keep_state(tx, batch.numbers, new, receipt.stamp, batch.lane)
 
 
 def _concerns(batch: Batch, verdict: TooLarge | Refused | Conflict) -> str | None:
@@ -173,40 +169,28 @@ def _concerns(batch: Batch, verdict: TooLarge | Refused | Conflict) -> str | Non
     return write_json(concerns).decode() if concerns else None
 
 
-def _record(
+def _wait(
     tx: Transaction,
     batch: Batch,
-    state: str,
     due: datetime,
+    verdict: Later | Conflict | DestinationWrong,
     receipt: Receipt,
-    error: str | None = None,
-    held_for: TooLarge | Refused | Conflict | None = None,
+    *,
+    conflicts: int = 0,
+    errors: int = 0,
 ) -> None:
-    outcome = write_json(held_for.outcome).decode() if held_for is not None else None
-    concerns = _concerns(batch, held_for) if held_for is not None else None
-    due_at = stamp(due)
-    results = {
-        member.delivery_id: AttemptResult(
-            state,
-            member.attempts + 1,
-            due_at,
-            error,
-            outcome,
-            concerns,
-            member.conflicts,
-            member.answered_errors,
-        )
-        for member in batch.members
-    }
-    record_attempts(tx, results, receipt.stamp, batch.lane)
+    """Have a batch wait until it is due again."""
+    new = NewState("waiting", stamp(due), verdict.reason, attempts=1, conflicts=conflicts, errors=errors)
+    keep_state(tx, batch.numbers, new, receipt.stamp, batch.lane)
 
 
 def _log_outcome(tx: Transaction, batch: Batch, outcome: str, reason: str | None, receipt: Receipt) -> None:
     detail: dict[str, Any] = {"deliveries": batch.numbers, "batch": batch.batch_id}
     if reason is not None:
         detail["reason"] = reason
-    if outcome in ("arrived", "left-out") and len(batch.sent) < sum(len(member) for member in batch.resources):
+    if outcome in (Arrived.word, LEFT_OUT):
         sent = {resource.reference for resource in batch.sent}
         everything = [resource.reference for member in batch.resources for resource in member]
-        detail["left_out"] = [reference for reference in everything if reference not in sent]
+        if len(sent) < len(everything):
+            detail["left_out"] = [reference for reference in everything if reference not in sent]
     append_entry(tx, receipt, Happening(Action.OUTCOME, lane_key(batch.lane), outcome, batch.case_id, detail))

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 from service.delivery.build_bundle import Outgoing, build_bundle, sendable
 from service.exact_json import read_json
 from service.records.references import references_in, type_and_id
 from service.settings import Strategy
-from service.storage.deliveries import Delivery, deliveries_of_batch, find_batch, resources_of_deliveries
+from service.storage.batches import find_batch
+from service.storage.deliveries import Delivery, deliveries_of_batch, resources_of_deliveries
 from service.storage.remote_ids import remote_id
 from service.storage.statements import Transaction
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Batch:
     """Deliveries that go out together. `batch_id` and `body` are set once the bytes are kept.
 
@@ -40,16 +42,34 @@ class Batch:
         return self.members[0].case_id
 
     @property
+    def repeats_safely(self) -> bool:
+        """Return whether the same bytes, sent again, replace whatever was done of them the time before.
+
+        A conditional create does not: what a server made of a half-done Bundle, with references that lead nowhere,
+        it would find again and leave as it is.
+        """
+        return self.strategy is not Strategy.CONDITIONAL_CREATE
+
+    @property
     def numbers(self) -> list[int]:
         """Return the numbers of the members."""
         return [member.delivery_id for member in self.members]
 
-    @property
+    @cached_property
     def sent(self) -> list[Outgoing]:
         """Return the resources that go out, in the order of the Bundle's entries."""
         return sendable(
             [resource for member in self.resources for resource in member], self.strategy, self.left_out
         )
+
+    @property
+    def unsent_places(self) -> list[int]:
+        """Return the places of the members of which nothing goes out."""
+        return [
+            place
+            for place, resources in enumerate(self.resources)
+            if not sendable(resources, self.strategy, self.left_out)
+        ]
 
     def only(self, places: Iterable[int]) -> Batch:
         """Return the batch with those of its members alone."""
