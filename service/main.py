@@ -7,6 +7,7 @@ import contextlib
 from collections.abc import AsyncIterator, Collection, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 from fastapi import FastAPI
@@ -30,6 +31,7 @@ from service.problems import ServiceProblem
 from service.settings import AuthMode as Auth
 from service.settings import Settings, WrongSettings, is_loopback
 from service.storage.store import Store
+from service.taking.take_events import take_posted
 from service.web.answers import problem_answer
 from service.web.application import create_application
 from service.web.authenticate import Authenticator, Scope, make_authenticator, new_token, permit
@@ -146,6 +148,7 @@ def build_application(settings: Settings, options: ServeOptions, clock: Clock = 
         authenticator,
         destination,
         public_keys(settings),
+        partial(take_posted, stages),
     )
     return create_application(parts, lifespan, routes)
 

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 
 from service.delivery.build_bundle import Outgoing, build_bundle, sendable
-from service.exact_json import read_json
-from service.records.references import references_in, type_and_id
+from service.records.references import references_in_json, type_and_id
 from service.settings import Strategy
 from service.storage.batches import find_batch
 from service.storage.deliveries import Delivery, deliveries_of_batch, resources_of_deliveries
@@ -124,6 +123,6 @@ def _remote_ids(tx: Transaction, outgoing: Sequence[Sequence[Outgoing]]) -> dict
     """Return the server's ids of all resources in a batch and of all that they refer to, where it gave some."""
     references: set[str] = set()
     for resource in (resource for member in outgoing for resource in member):
-        references |= {resource.reference, *references_in(read_json(resource.body))}
+        references |= {resource.reference, *references_in_json(resource.body)}
     known = {reference: remote_id(tx, *type_and_id(reference)) for reference in references}
     return {reference: remote for reference, remote in known.items() if remote is not None}

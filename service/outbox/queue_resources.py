@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
@@ -13,7 +13,7 @@ from service.making.record_resource import RecordResource
 from service.mapping.apply_mapping import MadeResource
 from service.records.receipts import Receipt
 from service.records.record_keys import case_key, device_key
-from service.records.references import references_in, type_and_id
+from service.records.references import references_in_json, type_and_id
 from service.storage.deliveries import OPEN_STATES, NewDelivery, enqueue, next_delivery_id
 from service.storage.remote_ids import remote_id
 from service.storage.resources import KnownVersion, StoredResource, find_resource, keep_resources, known_versions
@@ -101,7 +101,7 @@ def _brought_along(tx: Transaction, written: Sequence[_Written], versions: _Know
         if resource is not None and remote_id(tx, resource.resource_type, resource.resource_id) is None:
             read = read_json(resource.body)
             made = MadeResource(resource.resource_type, resource.resource_id, "", resource.rule, read)
-            refers_to = frozenset(references_in(read))
+            refers_to = references_in_json(resource.body)
             brought.append(_Written(made, resource.record, resource.body, resource.sha256, refers_to, known))
     return brought
 
@@ -117,23 +117,34 @@ def _waits(written: Sequence[_Written], versions: _Known) -> tuple[frozenset[int
     return waits, any(known.state == "discarded" for known in referred)
 
 
-def _changed(
-    resources: Sequence[RecordResource], refer_to: Sequence[frozenset[str]], versions: _Known
-) -> list[_Written]:
+def _written(resource: RecordResource) -> _Written:
+    """Return a resource as it would be sent; what is known of it is asked for later, for all at once."""
+    body = write_json(resource.made.body)
+    return _Written(
+        resource.made,
+        resource.record,
+        body,
+        hashlib.sha256(body).hexdigest(),
+        references_in_json(body),
+        None,
+    )
+
+
+def _changed(written: Sequence[_Written], versions: _Known) -> list[_Written]:
     """Return those of the resources that differ from their newest version.
 
     If any resource of a record changed, its held or discarded resources are sent along: they have not arrived, and
     so the record does not need the delivery before it.
     """
-    known_of = versions.of({resource.made.reference for resource in resources})
+    known_of = versions.of({one.made.reference for one in written})
     changed: list[_Written] = []
     unchanged: list[_Written] = []
-    for resource, refers_to in zip(resources, refer_to, strict=True):
-        body = write_json(resource.made.body)
-        digest = hashlib.sha256(body).hexdigest()
-        known = known_of.get(resource.made.reference)
-        one = _Written(resource.made, resource.record, body, digest, refers_to, known)
-        (unchanged if known is not None and known.sha256 == digest else changed).append(one)
+    for one in written:
+        known = known_of.get(one.made.reference)
+        if known is None:
+            changed.append(one)
+        else:
+            (unchanged if known.sha256 == one.sha256 else changed).append(replace(one, known=known))
     records = {one.record for one in changed}
     return changed + [
         one
@@ -152,22 +163,19 @@ def queue_deliveries(
     The caller logs what was queued.
     """
     versions = _Known(tx)
-    refer_to = {
-        record: [frozenset(references_in(resource.made.body)) for resource in resources]
-        for record, resources in deliveries.items()
-    }
-    everything = {resource.made.reference for resources in deliveries.values() for resource in resources}
-    versions.of(everything.union(*(one for each in refer_to.values() for one in each)))
+    brought = {record: [_written(resource) for resource in resources] for record, resources in deliveries.items()}
+    everything = {one.made.reference for own in brought.values() for one in own}
+    versions.of(everything.union(*(one.refers_to for own in brought.values() for one in own)))
     queued: dict[str, Queued] = {}
     new: list[NewDelivery] = []
     kept: list[StoredResource] = []
-    for record, resources in deliveries.items():
-        written = _changed(resources, refer_to[record], versions)
+    for record, own in brought.items():
+        written = _changed(own, versions)
         if not written:
             continue
         waits, refers_to_discarded = _waits(written, versions)
-        while refers_to_discarded and (brought := _brought_along(tx, written, versions)):
-            written += brought
+        while refers_to_discarded and (more := _brought_along(tx, written, versions)):
+            written += more
             waits, refers_to_discarded = _waits(written, versions)
         delivery_id = next_delivery_id(tx)
         new.append(_new_delivery(owner, record, delivery_id, written, waits))

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 from service.audit.append_entry import Action, Happening, append_entry
-from service.exact_json import read_json
 from service.outbox.hold_for_absent import hold_for_absent
 from service.problems import Code, refuse
 from service.records.receipts import Receipt
 from service.records.record_keys import delivery_key
-from service.records.references import references_in, type_and_id
+from service.records.references import references_in_json, type_and_id
 from service.storage.deliveries import (
     OPEN_STATES,
     Delivery,
@@ -91,7 +90,7 @@ def _absent_after(tx: Transaction, dependent: int, discarded: frozenset[str]) ->
     """Have a delivery wait for what brings the discarded resources it refers to; return those nobody brings."""
     parts = resources_of_delivery(tx, dependent)
     own = {f"{kind}/{number}" for kind, number, _ in parts}
-    wanted = {reference for *_, body in parts for reference in references_in(read_json(body))}
+    wanted = {reference for *_, body in parts for reference in references_in_json(body)}
     absent: list[str] = []
     for reference in sorted((wanted & discarded) - own):
         resource_type, resource_id = type_and_id(reference)

@@ -14,7 +14,7 @@ from service.plausibility.find_implausible import find_implausible
 from service.reading.find_case import existing_case, timeline_of
 from service.reading.paging import page_body
 from service.records.assessment import GAP_STATES, Assessment
-from service.records.references import references_in, type_and_id
+from service.records.references import references_in_json, type_and_id
 from service.storage.cases import StoredCase, count_deliveries, count_events, page_of_cases
 from service.storage.read_backs import read_back_of_case
 from service.storage.resources import StoredResource, find_resource, resources_of_case
@@ -115,7 +115,7 @@ def _with_referenced(tx: Transaction, own: Sequence[StoredResource]) -> list[Sto
     found = {f"{resource.resource_type}/{resource.resource_id}": resource for resource in own}
     to_read = list(own)
     while to_read:
-        for reference in set(references_in(read_json(to_read.pop().body))):
+        for reference in references_in_json(to_read.pop().body):
             if reference not in found:
                 resource = find_resource(tx, *type_and_id(reference))
                 if resource is not None:

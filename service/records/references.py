@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -18,6 +19,17 @@ def references_in(value: Any) -> Iterator[str]:
         for item in value:
             if isinstance(item, dict | list):
                 yield from references_in(item)
+
+
+_REFERENCE = re.compile(rb'"reference":"([^"\\]+)"')
+
+
+def references_in_json(body: bytes) -> frozenset[str]:
+    """Return every literal reference in the compact JSON of a resource, as `references_in` finds them in its value.
+
+    A quotation mark inside a text is escaped in JSON, so no text can look like the member that is searched for.
+    """
+    return frozenset(found.decode() for found in _REFERENCE.findall(body))
 
 
 def type_and_id(reference: str) -> tuple[str, str]:

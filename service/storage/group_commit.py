@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, suppress
+from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar, cast
 
 from service.problems import Code, Problem, Unavailable
@@ -28,10 +29,21 @@ class WritingConnection(Protocol[OpenedTx_co]):
         """Begin a transaction beside which no other writer runs; commit it at the end, roll it back on an error."""
 
 
-class Waiting(Generic[Tx, T]):
-    """A unit that waits for the writer. `loop` is that of the caller, and None where a thread waits for it."""
+@dataclass(frozen=True, slots=True)
+class Joint(Generic[Tx, T]):
+    """One of several things that one function does together: it takes all of them and returns a result for each."""
 
-    __slots__ = ("future", "is_claim", "loop", "on_loop", "unit")
+    do: Callable[[Tx, Sequence[Any]], Sequence[T]]
+    item: Any
+
+
+class Waiting(Generic[Tx, T]):
+    """A unit that waits for the writer. `loop` is that of the caller, and None where a thread waits for it.
+
+    `joint` is given where units of one sort can be run as one; `unit` does the same for this one alone.
+    """
+
+    __slots__ = ("future", "is_claim", "joint", "loop", "on_loop", "unit")
 
     def __init__(
         self,
@@ -40,8 +52,10 @@ class Waiting(Generic[Tx, T]):
         *,
         on_loop: bool = False,
         is_claim: bool = False,
+        joint: Joint[Tx, T] | None = None,
     ) -> None:
         self.unit = unit
+        self.joint = joint
         self.loop = loop
         self.on_loop = on_loop
         self.is_claim = is_claim
@@ -53,8 +67,18 @@ RunUnits = Callable[[Tx, Sequence[Waiting[Tx, Any]]], list[Any]]
 
 
 def run_in_order(transaction: Tx, waiting: Sequence[Waiting[Tx, Any]]) -> list[Any]:
-    """Return the results of the units, each run on this thread."""
-    return [one.unit(transaction) for one in waiting]
+    """Return the results of the units, run on this thread; those that can be run as one are."""
+    results: dict[int, Any] = {}
+    together: dict[Callable[[Tx, Sequence[Any]], Sequence[Any]], list[int]] = {}
+    for place, one in enumerate(waiting):
+        if one.joint is None:
+            results[place] = one.unit(transaction)
+        else:
+            together.setdefault(one.joint.do, []).append(place)
+    for do, places in together.items():
+        items = [joint.item for place in places if (joint := waiting[place].joint) is not None]
+        results |= zip(places, do(transaction, items), strict=True)
+    return [results[place] for place in range(len(waiting))]
 
 
 class GroupCommitWriter(Generic[Tx]):
@@ -114,7 +138,20 @@ class GroupCommitWriter(Generic[Tx]):
 
     async def write(self, unit: Callable[[Tx], T], *, on_loop: bool = False, is_claim: bool = False) -> T:
         """Run `unit` in the next transaction and return its result once it is on the disk."""
-        waiting = Waiting(unit, asyncio.get_running_loop(), on_loop=on_loop, is_claim=is_claim)
+        return await self._written(Waiting(unit, asyncio.get_running_loop(), on_loop=on_loop, is_claim=is_claim))
+
+    async def write_jointly(self, joint: Joint[Tx, T], *, on_loop: bool = False) -> T:
+        """Do the same for one of several things that are done together where they wait together."""
+        return await self._written(
+            Waiting(
+                lambda transaction: joint.do(transaction, [joint.item])[0],
+                asyncio.get_running_loop(),
+                on_loop=on_loop,
+                joint=joint,
+            )
+        )
+
+    async def _written(self, waiting: Waiting[Tx, T]) -> T:
         self._submit(waiting)
         return await cast(asyncio.Future[T], waiting.future)
 

@@ -6,15 +6,17 @@ import asyncio
 import threading
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
 from service.storage.database import Connection, cannot_open, unavailable
-from service.storage.group_commit import GroupCommitWriter, Waiting
+from service.storage.group_commit import GroupCommitWriter, Joint, Waiting, run_in_order
 from service.storage.open_database import database_at
 from service.storage.statements import Transaction
 
 T = TypeVar("T")
+I = TypeVar("I")  # noqa: E741 - the item of a joint unit, beside its result T.
 Unit = Callable[[Transaction], T]
 """A unit of work: reads and writes in the transaction it is given, and can be run again from the start."""
 
@@ -79,6 +81,13 @@ class Store:
         on_loop = not is_long and not self.database.is_shared
         return await self._writer.write(unit, on_loop=on_loop)
 
+    async def write_jointly(self, do: Callable[[Transaction, Sequence[I]], Sequence[T]], item: I) -> T:
+        """Have `do` run with `item` and all the others that wait for it, and return the result for this one.
+
+        What asks the database about all of them at once is then asked once for each commit.
+        """
+        return await self._writer.write_jointly(Joint(do, item), on_loop=not self.database.is_shared)
+
     def write_now(self, unit: Unit[T]) -> T:
         """Run `unit` in the writer and wait for it; for callers without an event loop."""
         return self._writer.write_now(unit)
@@ -134,30 +143,28 @@ class Store:
     def _run(self, transaction: Transaction, waiting: Sequence[Waiting[Transaction, Any]]) -> list[Any]:
         """Return the results of the units, those of an event loop having run on its thread."""
         results: dict[int, Any] = {}
-        by_loop: dict[asyncio.AbstractEventLoop, list[tuple[int, Unit[Any]]]] = {}
+        by_loop: dict[asyncio.AbstractEventLoop | None, list[int]] = {}
         for place, one in enumerate(waiting):
-            if one.on_loop and one.loop is not None:
-                by_loop.setdefault(one.loop, []).append((place, one.unit))
-            else:
-                results[place] = one.unit(transaction)
-        for loop, units in by_loop.items():
-            results |= _RunOnLoop(transaction, units).wait(loop, lambda: self._writer.is_closing)
+            by_loop.setdefault(one.loop if one.on_loop else None, []).append(place)
+        for loop, places in by_loop.items():
+            run = partial(run_in_order, transaction, [waiting[place] for place in places])
+            own = run() if loop is None else _RunOnLoop(run).wait(loop, lambda: self._writer.is_closing)
+            results |= zip(places, own, strict=True)
         return [results[place] for place in range(len(waiting))]
 
 
 class _RunOnLoop:
     """Units that an event loop's thread runs while the writer waits; the writer runs them where it does not."""
 
-    def __init__(self, transaction: Transaction, units: Sequence[tuple[int, Unit[Any]]]) -> None:
-        self._transaction = transaction
-        self._units = units
+    def __init__(self, run_units: Callable[[], list[Any]]) -> None:
+        self._run_units = run_units
         self._claim = threading.Lock()
         self._done = threading.Event()
-        self._results: dict[int, Any] = {}
+        self._results: list[Any] = []
         self._error: BaseException | None = None
 
-    def wait(self, loop: asyncio.AbstractEventLoop, is_closing: Callable[[], bool]) -> dict[int, Any]:
-        """Return the results by place; raise what a unit raised."""
+    def wait(self, loop: asyncio.AbstractEventLoop, is_closing: Callable[[], bool]) -> list[Any]:
+        """Return the results; raise what a unit raised."""
         try:
             loop.call_soon_threadsafe(self._run)
         except RuntimeError:
@@ -174,8 +181,7 @@ class _RunOnLoop:
         if not self._claim.acquire(blocking=False):
             return
         try:
-            for place, unit in self._units:
-                self._results[place] = unit(self._transaction)
+            self._results = self._run_units()
         except BaseException as error:
             self._error = error
         finally:

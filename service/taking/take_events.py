@@ -88,6 +88,18 @@ def take_events(tx: Transaction, stages: Stages, case_id: str, sent: Sequence[Se
     return [outcomes[place] for place in range(len(sent))]
 
 
+def take_posted(stages: Stages, tx: Transaction, posted: Sequence[tuple[str, SentEvent]]) -> list[Outcome]:
+    """Keep single events, each with the id of its case, that wait for the same commit; one outcome for each."""
+    by_case: dict[str, list[int]] = {}
+    for place, (case_id, _) in enumerate(posted):
+        by_case.setdefault(case_id, []).append(place)
+    outcomes: dict[int, Outcome] = {}
+    for case_id, places in by_case.items():
+        own = take_events(tx, stages, case_id, [posted[place][1] for place in places])
+        outcomes |= zip(places, own, strict=True)
+    return [outcomes[place] for place in range(len(posted))]
+
+
 def _first_version(case_id: str, sent: SentEvent) -> NewVersion:
     if isinstance(sent.read, ServiceProblem):
         raise sent.read

@@ -66,7 +66,10 @@ async def post_events(request: Request, case_id: RecordId, caller: Recorder) -> 
         raise RefusedBodyError([problem], body)
     items = [(item, write_json(item)) for item in value] if is_array else [(value, body)]
     sent = [_sent(case_id, item, own, parts.stages.vocabulary, caller) for item, own in items]
-    outcomes = await parts.store.write(lambda tx: take_events(tx, parts.stages, case_id, sent), is_long=is_array)
+    if is_array:
+        outcomes = await parts.store.write(lambda tx: take_events(tx, parts.stages, case_id, sent), is_long=True)
+    else:
+        outcomes = [await parts.store.write_jointly(parts.take_posted, (case_id, sent[0]))]
     for one, outcome in zip(sent, outcomes, strict=True):
         count_outcome(one.submission.subject, outcome)
     first = outcomes[0] if outcomes else None

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -21,14 +21,19 @@ from service.problems import Code, Problem, ServiceProblem
 from service.records.receipts import Receipt
 from service.records.record_keys import UNKNOWN_ID, case_key, check_key, delivery_key, device_key, event_key
 from service.settings import Settings
+from service.storage.statements import Transaction
 from service.storage.store import Store
-from service.taking.submissions import Submission, keep_refusal
+from service.taking.submissions import Outcome, Submission, keep_refusal
+from service.taking.take_events import SentEvent
 from service.web.authenticate import Authenticator, Caller, Scope, permit
 
 
 @dataclass(frozen=True, slots=True)
 class Parts:
-    """What the routes work with, made once at the start and handed in."""
+    """What the routes work with, made once at the start and handed in.
+
+    `take_posted` takes single events, with their cases, that wait for the same commit.
+    """
 
     stages: Stages
     store: Store
@@ -37,6 +42,7 @@ class Parts:
     authenticator: Authenticator
     destination: DestinationState | None
     public_keys: Mapping[str, Any]
+    take_posted: Callable[[Transaction, Sequence[tuple[str, SentEvent]]], list[Outcome]]
 
 
 def parts_of(request: Request) -> Parts:

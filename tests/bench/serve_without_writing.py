@@ -10,7 +10,7 @@ nothing survives.
 from __future__ import annotations
 
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any, TypeVar
 
 from sqlalchemy.dialects import sqlite
@@ -21,6 +21,7 @@ from service.storage.statements import Cursor, Row, Statement, Transaction
 from service.storage.store import Store, Unit
 
 T = TypeVar("T")
+I = TypeVar("I")  # noqa: E741 - the item of a joint unit, beside its result T.
 
 _DIALECT = sqlite.dialect(paramstyle="qmark")
 _Answers = dict[tuple[Statement, tuple[Any, ...]], list[Row]]
@@ -56,11 +57,14 @@ class _Remembering(Transaction):
     def run(self, statement: Statement, **parameters: Any) -> list[Row]:
         """Run a statement and remember the rows of a SELECT."""
         rows = super().run(statement, **parameters)
-        sql = statement.for_dialect(_DIALECT).sql
-        self.has_taken_event |= sql.startswith("INSERT INTO events")
-        if rows and sql.startswith("SELECT"):
+        if rows and statement.for_dialect(_DIALECT).sql.startswith("SELECT"):
             self._answers[statement, tuple(parameters.values())] = rows
         return rows
+
+    def add(self, insert: Statement, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Insert rows, and note when an event is among them."""
+        self.has_taken_event |= "events" in insert.tables
+        super().add(insert, rows)
 
 
 class _FromMemory(Transaction):
@@ -80,6 +84,10 @@ class _FromMemory(Transaction):
     def run_many(self, statement: Statement, rows: Sequence[Mapping[str, Any]]) -> None:
         """Write nothing."""
 
+    def add(self, insert: Statement, rows: Iterable[Mapping[str, Any]]) -> None:
+        """Write nothing, though the rows are made."""
+        list(rows)
+
 
 class WithoutWriting(Store):
     """A store that writes really until it has taken one event, and not at all from then on."""
@@ -91,6 +99,10 @@ class WithoutWriting(Store):
         if self._answers is None:
             return await super().write(lambda tx: self._remember(unit, tx), is_long=is_long)
         return unit(_FromMemory(_NoCursor(), self._answers))
+
+    async def write_jointly(self, do: Callable[[Transaction, Sequence[I]], Sequence[T]], item: I) -> T:
+        """Do one thing by itself: there is no commit to be shared."""
+        return await self.write(lambda tx: do(tx, [item])[0])
 
     def _remember(self, unit: Unit[T], tx: Transaction) -> T:
         answers: _Answers = {}
