@@ -1,10 +1,24 @@
-"""Holds the garbage collector back while a command is put together, since nothing of that is garbage."""
+"""Holds the garbage collector back where much is made at once and little of it is garbage."""
 
 from __future__ import annotations
 
 import gc
 from collections.abc import Iterator
 from contextlib import contextmanager
+
+
+@contextmanager
+def collection_delayed() -> Iterator[None]:
+    """Collect nothing meanwhile; what is garbage at the end is collected later.
+
+    A unit of work makes tens of thousands of objects that are all in use until it ends: looking through them again
+    and again costs up to half of its time.
+    """
+    gc.disable()
+    try:
+        yield
+    finally:
+        gc.enable()
 
 
 @contextmanager

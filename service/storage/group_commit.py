@@ -11,6 +11,7 @@ from contextlib import AbstractContextManager, suppress
 from dataclasses import dataclass
 from typing import Any, Generic, Protocol, TypeVar, cast
 
+from service.pause_collection import collection_delayed
 from service.problems import Code, Problem, Unavailable
 from service.storage.database import unavailable
 
@@ -195,7 +196,7 @@ class GroupCommitWriter(Generic[Tx]):
     def _write_together(self, waiting: Sequence[Waiting[Tx, Any]]) -> None:
         """Run all units in one transaction; where one of them raises, run each in a transaction of its own."""
         try:
-            with self._connect().writing() as transaction:
+            with collection_delayed(), self._connect().writing() as transaction:
                 results = self._run(transaction, waiting)
         except Exception:
             self._write_one_by_one(waiting)

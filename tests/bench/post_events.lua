@@ -1,4 +1,5 @@
--- Posts single rhythm events with ids that never repeat, and prints one line of JSON at the end.
+-- Posts single rhythm events with ids that never repeat, to one case or to several in turn, and prints one line of
+-- JSON at the end.
 local threads = 0
 
 function setup(thread)
@@ -9,6 +10,7 @@ end
 function init(args)
   count = 0
   run = args[1]
+  cases = tonumber(args[2])
 end
 
 function request()
@@ -18,7 +20,8 @@ function request()
       .. ' "rhythm": "ventricular_fibrillation", "pulse_present": false,'
       .. ' "recorded_by": {"role": "recorder", "name": "R. Example"}, "source": "person"}',
     run, number, count)
-  return wrk.format("POST", nil, {["Content-Type"] = "application/json"}, body)
+  local path = string.format("/v1/cases/c-bench-%d/events", (count + number) % cases)
+  return wrk.format("POST", path, {["Content-Type"] = "application/json"}, body)
 end
 
 function done(summary, latency)

@@ -84,7 +84,7 @@ class _FromMemory(Transaction):
     def run_many(self, statement: Statement, rows: Sequence[Mapping[str, Any]]) -> None:
         """Write nothing."""
 
-    def add(self, insert: Statement, rows: Iterable[Mapping[str, Any]]) -> None:
+    def add(self, insert: Statement, rows: Iterable[Mapping[str, Any]]) -> None:  # noqa: ARG002 - as the real one.
         """Write nothing, though the rows are made."""
         list(rows)
 

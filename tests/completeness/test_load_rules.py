@@ -78,7 +78,7 @@ def test_a_mistake_in_a_rule_stops_the_load_with_its_line(
 )
 def test_a_contradiction_needs_a_field_of_an_event(tmp_path: Path, element: str, member: str) -> None:
     text = GOOD.replace("arrest_recognised.witnessed", element).replace("    ask:", f"    {member}\n    ask:")
-    with pytest.raises(WrongMapping, match="stands only beside a field of an event"):
+    with pytest.raises(WrongMapping, match="is allowed only with a field of an event"):
         write_rules(tmp_path, text)
 
 
@@ -91,7 +91,7 @@ def test_whether_an_event_is_wanted_cannot_hang_on_its_own_fields(tmp_path: Path
 
 
 def test_a_rule_name_that_stands_twice_is_refused(tmp_path: Path) -> None:
-    with pytest.raises(WrongMapping, match="'witnessed-known' stands here twice"):
+    with pytest.raises(WrongMapping, match="'witnessed-known' is here twice"):
         write_rules(tmp_path, GOOD + GOOD.removeprefix("rules:\n"))
 
 

@@ -104,7 +104,7 @@ def test_a_destination_that_never_says_what_it_did_has_each_delivery_held_by_its
         (held,) = client.deliveries("held")
         assert held["attempts"] == 4
         assert held["last_error"] == (
-            "the server answered a transaction with batch-response, so nobody knows what it did"
+            "the server answered a transaction with batch-response, so it is not known what it did"
             " each time it was sent"
         )
         site.server.standing = honestly
