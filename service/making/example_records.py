@@ -24,7 +24,7 @@ from service.records.clocks import ClockReading
 from service.records.events import RecordedEvent
 from service.records.receipts import Receipt
 from service.records.record_keys import case_key
-from service.timeline.correct_times import ClockHistory, place_events
+from service.timeline.correct_times import NO_HISTORY, ClockHistory, place_events
 
 TAKEN_AT = datetime(2031, 3, 2, 12, tzinfo=UTC)
 _RECEIPT = Receipt("example", TAKEN_AT)
@@ -53,7 +53,8 @@ def make_case_records(
     made = in_record(frame.resources, case_key(case_id))
     for device_id in sorted({event.content["device"] for event in recorded if "device" in event.content}):
         made += make_device(stages, device_id, {}, _RECEIPT)
-    timeline = place_events(recorded, {_DEVICE: ClockHistory(readings)}, frame.started_at)
+    history = ClockHistory(readings)
+    timeline = place_events(recorded, lambda clock: history if clock == _DEVICE else NO_HISTORY, frame.started_at)
     return made + make_timeline(stages, frame, timeline)
 
 

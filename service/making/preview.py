@@ -18,7 +18,7 @@ from service.problems import Code, Problem, Rejected
 from service.records.events import RecordedEvent
 from service.records.receipts import Receipt
 from service.records.record_keys import case_key
-from service.timeline.correct_times import place_events
+from service.timeline.correct_times import NO_HISTORY, place_events
 
 _CASE = "preview"
 _NAMELESS_CASE = {"patient": {"unidentified": True, "label": "preview"}}
@@ -87,7 +87,7 @@ def preview(stages: Stages, value: object, now: datetime) -> dict[str, Any]:
     made: list[RecordResource] = in_record(frame.resources, case_key(_CASE))
     for device_id in sorted({event.content["device"] for event in events if "device" in event.content}):
         made.extend(make_device(stages, device_id, {}, Receipt("preview", now)))
-    made.extend(make_timeline(stages, frame, place_events(recorded, {}, frame.started_at)))
+    made.extend(make_timeline(stages, frame, place_events(recorded, lambda _: NO_HISTORY, frame.started_at)))
     bundle = {
         "resourceType": "Bundle",
         "type": "collection",

@@ -1,8 +1,10 @@
-"""Finds a case and what is derived from it: its frame, the clocks of its events, its timeline."""
+"""Takes a case in hand: its frame, the clocks of its events, its timeline."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import partial
 from typing import TypeVar
 
 from service.making.frame_case import CaseFrame, frame_case
@@ -12,10 +14,10 @@ from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
 from service.records.timeline import Timeline
 from service.storage.cases import StoredCase, case_version, find_case
-from service.storage.clock_readings import readings_of_clock, states_of_clocks
+from service.storage.clock_readings import readings_of_clock, state_of_clock
 from service.storage.events import events_of_case
 from service.storage.statements import Transaction
-from service.timeline.correct_times import ClockHistory, place_events
+from service.timeline.correct_times import NO_HISTORY, ClockHistory, place_events
 
 T = TypeVar("T")
 
@@ -47,8 +49,48 @@ def unknown_case(case_id: str) -> ServiceProblem:
     )
 
 
-def find_frame(tx: Transaction, stages: Stages, case_id: str) -> CaseFrame:
-    """Return the frame of a case as it is now; Rejected where there is no such case."""
+class Clocks:
+    """What is known of the clocks that time events; each is asked for once in a unit of work."""
+
+    def __init__(self, tx: Transaction, stages: Stages) -> None:
+        self._tx, self._stages = tx, stages
+        self._found: dict[str, ClockHistory] = {}
+
+    def get(self, clock: str | None) -> ClockHistory:
+        """Return the history of a clock; one without readings where it was never compared."""
+        if clock is None:
+            return NO_HISTORY
+        if clock not in self._found:
+            state = state_of_clock(self._tx, clock)
+            self._found[clock] = NO_HISTORY if state is None else self._history(clock, state)
+        return self._found[clock]
+
+    def _history(self, clock: str, state: str) -> ClockHistory:
+        readings = partial(readings_of_clock, self._tx, clock)
+        return _remembered(self._stages, ("clock", clock, state), lambda: ClockHistory(readings()))
+
+
+@dataclass(frozen=True, slots=True)
+class OpenCase:
+    """A case that a unit of work has in hand: its transaction, the stages, the case's frame, its events' clocks."""
+
+    tx: Transaction
+    stages: Stages
+    frame: CaseFrame
+    clocks: Clocks
+
+    @property
+    def case_id(self) -> str:
+        """Return the id of the case."""
+        return self.frame.case_id
+
+    def place(self, events: Sequence[RecordedEvent]) -> Timeline:
+        """Return the timeline of some events of the case."""
+        return place_events(events, self.clocks.get, self.frame.started_at)
+
+
+def open_case(tx: Transaction, stages: Stages, case_id: str) -> OpenCase:
+    """Take a case in hand as it is now; Rejected where there is no such case."""
     version = case_version(tx, case_id)
     if version is None:
         raise unknown_case(case_id)
@@ -58,28 +100,12 @@ def find_frame(tx: Transaction, stages: Stages, case_id: str) -> CaseFrame:
         return frame_case(stages, case_id, case.content, case.opened_at)
 
     key = ("frame", case_id, str(version[0]), version[1])
-    return _remembered(stages, key, frame)
-
-
-def histories_of(tx: Transaction, stages: Stages, events: Iterable[RecordedEvent]) -> dict[str, ClockHistory]:
-    """Return what is known of each clock that timed one of the events, by the clock's name."""
-    states = states_of_clocks(tx, {event.clock for event in events if event.clock is not None})
-    return {clock: _history(tx, stages, clock, state) for clock, state in states.items()}
-
-
-def _history(tx: Transaction, stages: Stages, clock: str, state: str) -> ClockHistory:
-    return _remembered(stages, ("clock", clock, state), lambda: ClockHistory(readings_of_clock(tx, clock)))
-
-
-def place_on_timeline(
-    tx: Transaction, stages: Stages, events: Sequence[RecordedEvent], frame: CaseFrame | None = None
-) -> Timeline:
-    """Return the timeline of some events of a case; when the case began is known from its `frame`."""
-    return place_events(events, histories_of(tx, stages, events), frame.started_at if frame else None)
+    return OpenCase(tx, stages, _remembered(stages, key, frame), Clocks(tx, stages))
 
 
 def timeline_of(tx: Transaction, stages: Stages, case: StoredCase) -> Timeline:
     """Return the whole timeline of a case."""
-    events = events_of_case(tx, case.case_id)
     started = case.content.get("started_at")
-    return place_events(events, histories_of(tx, stages, events), parse_instant(started) if started else None)
+    return place_events(
+        events_of_case(tx, case.case_id), Clocks(tx, stages).get, parse_instant(started) if started else None
+    )

@@ -10,7 +10,7 @@ from service.exact_json import content_hash
 from service.records.clocks import ClockReading
 from service.records.instants import stamp
 from service.storage.schema import clock_readings, clocks
-from service.storage.statements import AmongTexts, Row, Statement, Transaction, text_list
+from service.storage.statements import Row, Statement, Transaction
 
 _COLUMNS = (
     clock_readings.c.clock,
@@ -37,7 +37,7 @@ _AT = Statement(select(*_COLUMNS).where(_of_clock, clock_readings.c.reference_at
 _OF_RECORD = Statement(select(*_COLUMNS).where(clock_readings.c.origin == bindparam("record")))
 _FORGET = Statement(delete(clock_readings).where(_of_clock, clock_readings.c.origin == bindparam("record")))
 _INSERT = Statement(insert(clock_readings))
-_STATES = Statement(select(clocks.c.clock, clocks.c.state).where(AmongTexts(clocks.c.clock, "names")))
+_STATE = Statement(select(clocks.c.state).where(clocks.c.clock == bindparam("clock")))
 _INSERT_STATE = Statement(insert(clocks))
 _SET_STATE = Statement(update(clocks).where(clocks.c.clock == bindparam("of")).values(state=bindparam("new_state")))
 
@@ -74,9 +74,10 @@ def reading_of_record(tx: Transaction, record_key: str) -> ClockReading | None:
     return _reading(row) if row else None
 
 
-def states_of_clocks(tx: Transaction, names: set[str]) -> dict[str, str]:
-    """Return a text for each clock that was ever compared; equal texts mean that its readings are the same."""
-    return dict(tx.run(_STATES, names=text_list(sorted(names)))) if names else {}
+def state_of_clock(tx: Transaction, clock: str) -> str | None:
+    """Return a text for a clock, None for one never compared; equal texts mean that its readings are the same."""
+    row = tx.one(_STATE, clock=clock)
+    return row[0] if row else None
 
 
 def keep_reading(tx: Transaction, reading: ClockReading) -> None:
@@ -100,7 +101,7 @@ def forget_reading(tx: Transaction, reading: ClockReading) -> None:
 
 def _change_state(tx: Transaction, clock: str, change: object) -> None:
     """Derive the new state from the old one and the change, so that it never depends on what was rolled back."""
-    old = states_of_clocks(tx, {clock}).get(clock)
+    old = state_of_clock(tx, clock)
     new = content_hash([old, change])
     if old is None:
         tx.run(_INSERT_STATE, clock=clock, state=new)

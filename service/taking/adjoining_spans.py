@@ -5,16 +5,13 @@ from __future__ import annotations
 from collections.abc import Collection, Iterator, Sequence
 from dataclasses import dataclass, field
 
-from service.making.frame_case import CaseFrame
-from service.making.stages import Stages
-from service.reading.find_case import place_on_timeline
+from service.reading.find_case import OpenCase
 from service.records.events import RecordedEvent
 from service.records.instants import stamp
 from service.records.record_keys import span_key
 from service.records.spans import CASE, Span
 from service.records.timeline import Timeline
-from service.storage.events import EARLIEST, events_between, nearest_moment
-from service.storage.statements import Transaction
+from service.storage.events import EARLIEST, LATEST, events_between, nearest_moment
 from service.timeline.find_spans import find_spans
 from service.vocabulary.record_shapes import SpanRule
 
@@ -43,30 +40,24 @@ class Adjoining:
     gone: set[str] = field(default_factory=set)
 
 
-def find_adjoining(
-    tx: Transaction,
-    stages: Stages,
-    frame: CaseFrame,
-    changes: Sequence[Change],
-    more: Sequence[RecordedEvent] = (),
-) -> Adjoining:
+def find_adjoining(case: OpenCase, changes: Sequence[Change], more: Sequence[RecordedEvent] = ()) -> Adjoining:
     """Return the spans and events that the changes adjoin; what is kept of the changed events is out of date.
 
     `more` are events that are to be on the timeline too.
     """
     given = [*(change.event for change in changes), *more]
-    timeline = place_on_timeline(tx, stages, given, frame)
-    windows = list(_windows(tx, stages, frame, changes, timeline))
+    timeline = case.place(given)
+    windows = list(_windows(case, changes, timeline))
     known = {event.id for event in given}
     around = {event.id: event for window in windows for event in window.events if event.id not in known}
     if around:
-        timeline = place_on_timeline(tx, stages, [*around.values(), *given], frame)
+        timeline = case.place([*around.values(), *given])
         for other in [event for window in windows for event in window.others]:
             # An end of several spans at once must be made with all of them, also those that do not change.
             seen = {window.name for window in windows if any(event.id == other.id for event in window.events)}
-            windows += _windows(tx, stages, frame, [Change(other)], timeline, but=seen, is_fixed=True)
+            windows += _windows(case, [Change(other)], timeline, but=seen, is_fixed=True)
         around = {event.id: event for window in windows for event in window.events if event.id not in known}
-        timeline = place_on_timeline(tx, stages, [*around.values(), *given], frame)
+        timeline = case.place([*around.values(), *given])
     found = Adjoining(timeline)
     for window in windows:
         window.add_to(found)
@@ -74,9 +65,7 @@ def find_adjoining(
 
 
 def _windows(
-    tx: Transaction,
-    stages: Stages,
-    frame: CaseFrame,
+    case: OpenCase,
     changes: Sequence[Change],
     timeline: Timeline,
     *,
@@ -84,36 +73,36 @@ def _windows(
     is_fixed: bool = False,
 ) -> Iterator[_Window]:
     """Yield a window for each rule in which a changed event has a part; `is_fixed` where no span can change."""
-    for name, shape in stages.vocabulary.spans.items():
+    for name, shape in case.stages.vocabulary.spans.items():
         rule = shape.span
         if name in but or (is_fixed and CASE in rule.starts):
             continue
         concerned = [change for change in changes if change.event.kind in rule.kinds]
         if concerned:
-            yield _Window(_Asked(tx, stages, frame.case_id, rule), name, concerned, timeline, is_fixed=is_fixed)
+            yield _Window(_Asked(case, rule), name, concerned, timeline, is_fixed=is_fixed)
 
 
 @dataclass(frozen=True, slots=True)
 class _Asked:
     """Asks the store for kept events of a case that have a part in spans of one rule."""
 
-    tx: Transaction
-    stages: Stages
-    case_id: str
+    case: OpenCase
     rule: SpanRule
 
     def between(self, *moments: str, kinds: Collection[str] | None = None) -> list[RecordedEvent]:
         """Return the events from one moment to another, both included, or from the first or to the last."""
-        return events_between(self.tx, self.case_id, frozenset(kinds or self.rule.kinds) - {CASE}, *moments)
+        return events_between(
+            self.case.tx, self.case.case_id, frozenset(kinds or self.rule.kinds) - {CASE}, *moments
+        )
 
     def until_next_end(self, moment: str) -> list[RecordedEvent]:
         """Return the events from a moment up to the next end of a span, those of the same time included."""
-        end = nearest_moment(self.tx, self.case_id, self.rule.ends, after=moment, is_last=False)
+        end = self._nearest(self.rule.ends, after=moment, is_last=False)
         return self.between(moment, *([end] if end else []))
 
     def open_before(self, moment: str) -> RecordedEvent | None:
         """Return the event that started the span which is open just before a moment; None where none is open."""
-        end = nearest_moment(self.tx, self.case_id, self.rule.ends, before=moment, is_last=True)
+        end = self._nearest(self.rule.ends, before=moment, is_last=True)
         if end is not None:
             same_time = self._in_order(self.between(end, end))
             last = max((place for place, event in enumerate(same_time) if event.kind in self.rule.ends), default=0)
@@ -121,15 +110,19 @@ class _Asked:
             for event in same_time[last:]:
                 if event.kind in self.rule.starts:
                     return event
-        start = nearest_moment(
-            self.tx, self.case_id, self.rule.starts, after=end or EARLIEST, before=moment, is_last=False
-        )
+        start = self._nearest(self.rule.starts, after=end or EARLIEST, before=moment, is_last=False)
         if start is None:
             return None
         return self._in_order(self.between(start, start, kinds=self.rule.starts))[0]
 
+    def _nearest(
+        self, kinds: frozenset[str], *, after: str = EARLIEST, before: str = LATEST, is_last: bool
+    ) -> str | None:
+        case = self.case
+        return nearest_moment(case.tx, case.case_id, kinds, after=after, before=before, is_last=is_last)
+
     def _in_order(self, events: Sequence[RecordedEvent]) -> Sequence[RecordedEvent]:
-        return place_on_timeline(self.tx, self.stages, events).events if len(events) > 1 else events
+        return self.case.place(events).events if len(events) > 1 else events
 
 
 class _Window:
@@ -142,7 +135,7 @@ class _Window:
         self, asked: _Asked, name: str, changes: Sequence[Change], timeline: Timeline, *, is_fixed: bool
     ) -> None:
         self.name = name
-        self._case_id, self._rule, self._changes = asked.case_id, asked.rule, changes
+        self._case_id, self._rule, self._changes = asked.case.case_id, asked.rule, changes
         self._is_of_case = CASE in asked.rule.starts
         bounds = asked.rule.starts | asked.rule.ends
         self._bounds_change = not is_fixed and any(change.event.kind in bounds for change in changes)

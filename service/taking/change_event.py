@@ -7,10 +7,9 @@ from dataclasses import replace
 from service.audit.append_entry import Action
 from service.exact_json import read_json
 from service.intake.read_record import ReadRecord
-from service.making.frame_case import CaseFrame
 from service.making.stages import Stages
 from service.problems import Code, ServiceProblem, refuse
-from service.reading.find_case import find_frame
+from service.reading.find_case import OpenCase, open_case
 from service.records.events import RecordedEvent
 from service.storage.events import KnownEvent, find_event
 from service.storage.statements import Transaction
@@ -18,14 +17,14 @@ from service.taking.submissions import Submission, Taken, log_repeat, require_ve
 from service.taking.take_events import NewVersion, SentEvent, keep_versions
 
 
-def _find(tx: Transaction, stages: Stages, case_id: str, event_id: str) -> tuple[CaseFrame, KnownEvent]:
-    """Return the frame of a case and an event of it; Rejected where one of them is not there."""
-    frame = find_frame(tx, stages, case_id)
+def _find(tx: Transaction, stages: Stages, case_id: str, event_id: str) -> tuple[OpenCase, KnownEvent]:
+    """Return a case and an event of it; Rejected where one of them is not there."""
+    case = open_case(tx, stages, case_id)
     known = find_event(tx, case_id, event_id)
     if known is None:
         message = "there is no event of this id in the case"
         raise refuse(Code.UNKNOWN_EVENT, "", message, "the id of an event of this case")
-    return frame, known
+    return case, known
 
 
 def correct_event(tx: Transaction, stages: Stages, case_id: str, event_id: str, sent: SentEvent) -> Taken:
@@ -33,7 +32,7 @@ def correct_event(tx: Transaction, stages: Stages, case_id: str, event_id: str, 
 
     The same content again changes nothing. Raises a ServiceProblem, with nothing kept, where it is refused.
     """
-    frame, known = _find(tx, stages, case_id, event_id)
+    case, known = _find(tx, stages, case_id, event_id)
     if isinstance(sent.read, ServiceProblem):
         raise sent.read
     content = sent.read.content
@@ -59,7 +58,7 @@ def correct_event(tx: Transaction, stages: Stages, case_id: str, event_id: str, 
         received_at=sent.submission.receipt.received_at,
     )
     new = NewVersion(event, sent.read, Action.EVENT_CORRECTED, sent.submission, known.placed.order_at)
-    (taken,) = keep_versions(tx, stages, frame, [new])
+    (taken,) = keep_versions(case, [new])
     return taken
 
 
@@ -68,7 +67,7 @@ def retract_event(tx: Transaction, stages: Stages, case_id: str, event_id: str, 
 
     Raises a ServiceProblem, with nothing kept, where it is refused.
     """
-    frame, known = _find(tx, stages, case_id, event_id)
+    case, known = _find(tx, stages, case_id, event_id)
     if known.retracted:
         log_repeat(tx, submission)
         return Taken(200, {**read_json(known.answer), "outcome": "duplicate"}, is_repeat=True)
@@ -81,5 +80,5 @@ def retract_event(tx: Transaction, stages: Stages, case_id: str, event_id: str, 
     )
     read = ReadRecord(dict(event.content), known.content_hash, ())
     new = NewVersion(event, read, Action.EVENT_RETRACTED, submission, known.placed.order_at)
-    (taken,) = keep_versions(tx, stages, frame, [new])
+    (taken,) = keep_versions(case, [new])
     return replace(taken, body={**taken.body, "outcome": "entered_in_error"})

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 
 from service.exact_json import read_json
 from service.making.check_made import check_made
-from service.making.frame_case import CaseFrame
 from service.making.make_events import make_events, make_span
 from service.making.record_resource import RecordResource
-from service.making.stages import Stages
 from service.mapping.apply_mapping import MadeResource
 from service.mapping.retract_resource import retract_resource
 from service.outbox.queue_resources import by_record
+from service.reading.find_case import OpenCase
 from service.records.events import RecordedEvent
 from service.records.record_keys import event_key, is_span_key, span_key
 from service.records.timeline import Timeline
@@ -34,16 +33,17 @@ class MadeChanges:
     deliveries: dict[str, list[RecordResource]]
 
 
-def make_changes(tx: Transaction, stages: Stages, frame: CaseFrame, changes: Sequence[Change]) -> MadeChanges:
+def make_changes(case: OpenCase, changes: Sequence[Change]) -> MadeChanges:
     """Return the checked resources of changed events and of all that they touch.
 
     That is their spans, other events whose spans change, and the strips that document them.
     Raises Invalid where a resource would break FHIR R4.
     """
     changed = {change.event.id: change.event for change in changes}
-    strips = [placed.event for placed in documenting_events(tx, frame.case_id, changed)]
+    tx, stages, frame = case.tx, case.stages, case.frame
+    strips = [placed.event for placed in documenting_events(tx, case.case_id, changed)]
     strips = [strip for strip in strips if strip.id not in changed]
-    adjoining = find_adjoining(tx, stages, frame, changes, strips)
+    adjoining = find_adjoining(case, changes, strips)
     others = {**adjoining.others, **{strip.id: strip for strip in strips}}
     events = [*changed.values(), *(other for other in others.values() if other.id not in changed)]
     spans = {(span.name, span.start): span for span in adjoining.changed_spans}

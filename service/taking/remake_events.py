@@ -5,10 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import datetime
 
-from service.making.frame_case import CaseFrame
 from service.making.stages import Stages
 from service.outbox.queue_resources import owned_by_case, queue_and_log
-from service.reading.find_case import find_frame
+from service.reading.find_case import OpenCase, open_case
 from service.records.clocks import ClockReading
 from service.records.instants import stamp
 from service.records.receipts import Receipt
@@ -77,19 +76,18 @@ def _remake_timed_by(tx: Transaction, stages: Stages, clock: str, times: tuple[s
     for placed in affected:
         by_case.setdefault(placed.event.case_id, []).append(placed)
     for case_id, own in by_case.items():
-        frame = find_frame(tx, stages, case_id)
-        _remake(tx, stages, frame, own, receipt)
+        _remake(open_case(tx, stages, case_id), own, receipt)
 
 
-def remake_whole_case(tx: Transaction, stages: Stages, frame: CaseFrame, receipt: Receipt) -> None:
+def remake_whole_case(tx: Transaction, stages: Stages, case_id: str, receipt: Receipt) -> None:
     """Make all events of a case again, since the case itself has changed; those of a long case later."""
-    forget_whole_case(tx, frame.case_id)
-    remake = Remake(frame.case_id, None, EARLIEST, LATEST, receipt.actor)
-    first = events_stamped(tx, frame.case_id, None, EARLIEST, LATEST, MOST_AT_ONCE + 1)
+    forget_whole_case(tx, case_id)
+    remake = Remake(case_id, None, EARLIEST, LATEST, receipt.actor)
+    first = events_stamped(tx, case_id, None, EARLIEST, LATEST, MOST_AT_ONCE + 1)
     if len(first) > MOST_AT_ONCE:
         keep_remakes(tx, [remake])
     elif first:
-        _remake(tx, stages, frame, first, receipt)
+        _remake(open_case(tx, stages, case_id), first, receipt)
 
 
 def go_on_remaking(tx: Transaction, stages: Stages, now: datetime) -> bool:
@@ -106,7 +104,6 @@ def go_on_remaking(tx: Transaction, stages: Stages, now: datetime) -> bool:
 
 def _go_on(tx: Transaction, stages: Stages, remake: Remake, now: datetime) -> None:
     placed = events_stamped(tx, remake.case_id, remake.clock, remake.after, remake.until, MOST_AT_ONCE)
-    frame = find_frame(tx, stages, remake.case_id)
     if len(placed) == MOST_AT_ONCE:
         last = _stamped(placed[-1])
         # All events of one time are done together, since the next unit begins after it.
@@ -117,19 +114,17 @@ def _go_on(tx: Transaction, stages: Stages, remake: Remake, now: datetime) -> No
     else:
         go_on_after(tx, remake, None)
     if placed:
-        _remake(tx, stages, frame, placed, Receipt(remake.actor, now))
+        _remake(open_case(tx, stages, remake.case_id), placed, Receipt(remake.actor, now))
 
 
 def _stamped(placed: PlacedEvent) -> str:
     return stamp(datetime.fromisoformat(placed.event.at))
 
 
-def _remake(
-    tx: Transaction, stages: Stages, frame: CaseFrame, placed: Sequence[PlacedEvent], receipt: Receipt
-) -> None:
+def _remake(case: OpenCase, placed: Sequence[PlacedEvent], receipt: Receipt) -> None:
     """Make events again, with the spans that they adjoin, and keep where they are on the timeline now."""
-    made = make_changes(tx, stages, frame, [Change(one.event, one.order_at) for one in placed])
+    made = make_changes(case, [Change(one.event, one.order_at) for one in placed])
     moved = [(one.event.id, made.timeline.time_of(one.event).order_at) for one in placed]
     old = {one.event.id: one.order_at for one in placed}
-    move_events(tx, frame.case_id, [(event_id, at) for event_id, at in moved if stamp(at) != old[event_id]])
-    queue_and_log(tx, owned_by_case(frame.case_id), made.deliveries, receipt)
+    move_events(case.tx, case.case_id, [(event_id, at) for event_id, at in moved if stamp(at) != old[event_id]])
+    queue_and_log(case.tx, owned_by_case(case.case_id), made.deliveries, receipt)

@@ -14,7 +14,7 @@ from service.making.record_resource import RecordResource, in_record
 from service.making.stages import Stages
 from service.outbox.queue_resources import owned_by_case, queue_deliveries
 from service.problems import Code, Problem, refusal
-from service.reading.find_case import place_on_timeline
+from service.reading.find_case import Clocks, OpenCase
 from service.reading.read_case import case_body
 from service.records.record_keys import case_key
 from service.records.spans import CASE
@@ -68,7 +68,7 @@ def take_case(tx: Transaction, stages: Stages, case_id: str, read: ReadRecord, s
     action = Action.CASE_AMENDED if old else Action.CASE_TAKEN
     append_entry(tx, receipt, Happening(action, key, "accepted", case_id, detail))
     if old is not None:
-        remake_whole_case(tx, stages, frame, receipt)
+        remake_whole_case(tx, stages, case_id, receipt)
     return Taken(200 if old else 201, case_body(tx, case))
 
 
@@ -78,7 +78,7 @@ def _spans_of_case(tx: Transaction, stages: Stages, frame: CaseFrame) -> list[Re
     for name, shape in stages.vocabulary.spans.items():
         if CASE in shape.span.starts:
             events = events_between(tx, frame.case_id, shape.span.kinds - {CASE})
-            timeline = place_on_timeline(tx, stages, events, frame)
+            timeline = OpenCase(tx, stages, frame, Clocks(tx, stages)).place(events)
             for span in find_spans(name, shape.span, timeline):
                 made += make_span(stages, frame, span, timeline)
     return made

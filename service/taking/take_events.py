@@ -9,7 +9,6 @@ from typing import Any
 from service.audit.append_entry import Action, Happening, append_entry
 from service.exact_json import read_json
 from service.intake.read_record import ReadRecord
-from service.making.frame_case import CaseFrame
 from service.making.make_device import make_device
 from service.making.stages import Stages
 from service.outbox.queue_resources import (
@@ -22,7 +21,7 @@ from service.outbox.queue_resources import (
 )
 from service.problems import Code, Invalid, Problem, ServiceProblem, refuse
 from service.readiness.read_clock import CLOCK_KIND, read_clock_comparison
-from service.reading.find_case import find_frame
+from service.reading.find_case import OpenCase, open_case
 from service.records.events import RecordedEvent
 from service.records.receipts import Receipt
 from service.records.record_keys import event_key
@@ -63,7 +62,7 @@ def take_events(tx: Transaction, stages: Stages, case_id: str, sent: Sequence[Se
     """
     outcomes: dict[int, Outcome] = {}
     try:
-        frame = find_frame(tx, stages, case_id)
+        case = open_case(tx, stages, case_id)
     except ServiceProblem as refused:
         return [keep_refusal(tx, one.submission, refused) for one in sent]
     ids = [one.read.content["id"] for one in sent if isinstance(one.read, ReadRecord)]
@@ -80,7 +79,7 @@ def take_events(tx: Transaction, stages: Stages, case_id: str, sent: Sequence[Se
         else:
             first_places[one.read.content["id"]] = place
     new = {place: _first_version(case_id, sent[place]) for place in first_places.values()}
-    outcomes |= _take_new(tx, stages, frame, new)
+    outcomes |= _take_new(case, new)
     if repeats:
         # The first of an id has been decided by now, so that the others are answered as if they came later.
         later = take_events(tx, stages, case_id, [sent[place] for place in repeats])
@@ -130,47 +129,44 @@ def _answer_again(tx: Transaction, sent: SentEvent, read: ReadRecord, content_ha
     return keep_refusal(tx, sent.submission, problem)
 
 
-def _take_new(tx: Transaction, stages: Stages, frame: CaseFrame, new: dict[int, NewVersion]) -> dict[int, Outcome]:
+def _take_new(case: OpenCase, new: dict[int, NewVersion]) -> dict[int, Outcome]:
     if not new:
         return {}
     try:
-        kept = keep_versions(tx, stages, frame, list(new.values()))
+        kept = keep_versions(case, list(new.values()))
     except Invalid as invalid:
         if len(new) == 1:
-            return {place: keep_refusal(tx, one.submission, invalid) for place, one in new.items()}
+            return {place: keep_refusal(case.tx, one.submission, invalid) for place, one in new.items()}
         # One of them cannot be mapped; taken one by one, only that one is refused.
-        return {
-            place: outcome
-            for place, one in new.items()
-            for outcome in _take_new(tx, stages, frame, {place: one}).values()
-        }
+        return {place: outcome for place, one in new.items() for outcome in _take_new(case, {place: one}).values()}
     return dict(zip(new, kept, strict=True))
 
 
-def keep_versions(tx: Transaction, stages: Stages, frame: CaseFrame, new: Sequence[NewVersion]) -> list[Taken]:
+def keep_versions(case: OpenCase, new: Sequence[NewVersion]) -> list[Taken]:
     """Keep versions of events, what is made from them, and the entries that tell of it; return the answers.
 
     Raises Invalid before the first row is written where one of them makes what breaks FHIR R4.
     """
+    tx, stages = case.tx, case.stages
     events = [one.event for one in new]
-    made = make_changes(tx, stages, frame, [Change(one.event, one.order_before) for one in new])
-    warnings = implausible_in(tx, stages, frame, events, made.timeline)
+    made = make_changes(case, [Change(one.event, one.order_before) for one in new])
+    warnings = implausible_in(case, events, made.timeline)
     receipt = new[0].submission.receipt
     _ensure_devices(tx, stages, events, receipt)
-    own = {key: resources for one in new if (key := event_key(frame.case_id, one.event.id)) in made.deliveries
+    own = {key: resources for one in new if (key := event_key(case.case_id, one.event.id)) in made.deliveries
            for resources in [made.deliveries[key]]}  # fmt: skip
-    queued = queue_deliveries(tx, owned_by_case(frame.case_id), own, receipt.stamp)
+    queued = queue_deliveries(tx, owned_by_case(case.case_id), own, receipt.stamp)
     queue_and_log(
         tx,
-        owned_by_case(frame.case_id),
+        owned_by_case(case.case_id),
         {key: resources for key, resources in made.deliveries.items() if key not in own},
         receipt,
     )
-    kept = [_keep(tx, frame, one, warnings.get(one.event.id, ()), queued, made) for one in new]
+    kept = [_keep(tx, case.case_id, one, warnings.get(one.event.id, ()), queued, made) for one in new]
     keep_events(tx, [stored for stored, _ in kept])
     for one in new:
         if one.event.kind == CLOCK_KIND:
-            record_key = event_key(frame.case_id, one.event.id)
+            record_key = event_key(case.case_id, one.event.id)
             change_reading(tx, stages, record_key, read_clock_comparison(one.event), receipt)
     return [
         Taken(201 if one.event.version == 1 else 200, answer) for one, (_, answer) in zip(new, kept, strict=True)
@@ -179,7 +175,7 @@ def keep_versions(tx: Transaction, stages: Stages, frame: CaseFrame, new: Sequen
 
 def _keep(
     tx: Transaction,
-    frame: CaseFrame,
+    case_id: str,
     new: NewVersion,
     implausible: Sequence[Problem],
     queued: dict[str, Queued],
@@ -187,7 +183,7 @@ def _keep(
 ) -> tuple[NewEvent, dict[str, Any]]:
     """Log a version; return it as it is to be kept, and the answer to its client."""
     event, submission = new.event, new.submission
-    key = event_key(frame.case_id, event.id)
+    key = event_key(case_id, event.id)
     warnings = [*new.read.warnings, *implausible]
     detail: dict[str, Any] = {
         "event_id": event.id,
@@ -201,7 +197,7 @@ def _keep(
         detail["reason"] = submission.reason
     if key in queued:
         detail |= queued[key].detail
-    append_entry(tx, submission.receipt, Happening(new.action, key, "accepted", frame.case_id, detail))
+    append_entry(tx, submission.receipt, Happening(new.action, key, "accepted", case_id, detail))
     answer = {
         "id": event.id,
         "outcome": "accepted",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from itertools import pairwise
@@ -104,20 +104,17 @@ def correct(event: RecordedEvent, history: ClockHistory) -> CorrectedTime:
     )
 
 
-def correct_times(
-    events: Iterable[RecordedEvent], histories: Mapping[str, ClockHistory]
-) -> dict[str, CorrectedTime]:
-    """Return the corrected time of each event of one case, by the id of the event."""
-    return {event.id: correct(event, histories.get(event.clock or "", NO_HISTORY)) for event in events}
+HistoryOf = Callable[[str | None], ClockHistory]
+"""Returns what is known of a clock by its name; the name of the reference clock is None."""
 
 
 def place_events(
     events: Sequence[RecordedEvent],
-    histories: Mapping[str, ClockHistory],
+    history_of: HistoryOf,
     started_at: datetime | None = None,
 ) -> Timeline:
-    """Return the timeline of events of one case; `histories` holds what is known of each clock by its name."""
-    times = correct_times(events, histories)
+    """Return the timeline of events of one case."""
+    times = {event.id: correct(event, history_of(event.clock)) for event in events}
     return Timeline(order_events(events, times), times, started_at)
 
 

@@ -31,7 +31,7 @@ from service.making.frame_case import CaseFrame, frame_case
 from service.making.make_events import make_event
 from service.making.stages import Stages, load_stages
 from service.records.events import RecordedEvent
-from service.timeline.correct_times import correct_times
+from service.timeline.correct_times import NO_HISTORY, correct
 
 GOAL = 10.0
 ROUNDS = 30
@@ -72,7 +72,7 @@ def example_event(setting: Setting, kind: str) -> RecordedEvent:
 
 def our_way(setting: Setting, event: RecordedEvent) -> list[bytes]:
     """Return the resources of an event as the service makes, checks and writes them."""
-    corrected = correct_times([event], {})[event.id]
+    corrected = correct(event, NO_HISTORY)
     made = make_event(setting.stages, setting.frame, event, corrected, {})
     check_made(made)
     return [write_json(resource.made.body) for resource in made]

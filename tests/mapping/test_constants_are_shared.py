@@ -13,7 +13,7 @@ from service.making.frame_case import CaseFrame, frame_case
 from service.making.make_events import make_event
 from service.making.stages import Stages, load_stages
 from service.records.events import RecordedEvent
-from service.timeline.correct_times import correct_times
+from service.timeline.correct_times import NO_HISTORY, correct
 
 RECEIVED_AT = datetime(2031, 3, 2, 9, 17, 43, tzinfo=UTC)
 
@@ -35,7 +35,7 @@ def _made(stages: Stages, frame: CaseFrame, content: dict[str, Any]) -> list[dic
     event = RecordedEvent(
         "c-1", content["id"], content["kind"], 1, retracted=False, content=content, received_at=RECEIVED_AT
     )
-    made = make_event(stages, frame, event, correct_times([event], {})[event.id], {})
+    made = make_event(stages, frame, event, correct(event, NO_HISTORY), {})
     return [resource.made.body for resource in made]
 
 

@@ -11,7 +11,7 @@ from service.records.clocks import ClockReading
 from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
 from service.records.timeline import Timeline
-from service.timeline.correct_times import ClockHistory, place_events
+from service.timeline.correct_times import NO_HISTORY, ClockHistory, place_events
 
 RECEIVED_AT = datetime(2031, 3, 2, 12, tzinfo=UTC)
 
@@ -47,7 +47,7 @@ def timeline(
 ) -> Timeline:
     """Return the timeline of events, on clocks with these readings."""
     histories = {clock: ClockHistory(known) for clock, known in (readings or {}).items()}
-    return place_events(list(events), histories, started_at)
+    return place_events(list(events), lambda clock: histories.get(clock or "", NO_HISTORY), started_at)
 
 
 def reading(clock: str, device: str, reference: str, **more: Any) -> ClockReading:

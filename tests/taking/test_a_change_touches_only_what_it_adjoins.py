@@ -23,7 +23,7 @@ from service.intake.read_record import read_event, read_record
 from service.making.make_events import make_timeline
 from service.making.stages import Stages, load_stages
 from service.problems import Code, ServiceProblem
-from service.reading.find_case import existing_case, find_frame, timeline_of
+from service.reading.find_case import existing_case, open_case, timeline_of
 from service.records.instants import format_moment, stamp
 from service.records.receipts import Receipt
 from service.records.record_keys import case_key, event_key
@@ -139,7 +139,7 @@ def _kept(tx: Transaction) -> dict[str, Any]:
 
 def _made_at_once(tx: Transaction) -> dict[str, Any]:
     case = existing_case(tx, "c-1")
-    made = make_timeline(_stages(), find_frame(tx, _stages(), "c-1"), timeline_of(tx, _stages(), case))
+    made = make_timeline(_stages(), open_case(tx, _stages(), "c-1").frame, timeline_of(tx, _stages(), case))
     return {one.made.reference: read_json(write_json(one.made.body)) for one in made}
 
 

@@ -10,9 +10,8 @@ from hypothesis import strategies as st
 
 from service.records.clocks import ClockReading
 from service.records.instants import format_moment
-from service.records.timeline import order_events
-from service.timeline.correct_times import NO_HISTORY, USUAL_DRIFT, ClockHistory, correct, correct_times
-from tests.support.made_events import event, event_at, moment, reading
+from service.timeline.correct_times import NO_HISTORY, USUAL_DRIFT, ClockHistory, correct
+from tests.support.made_events import event, event_at, moment, reading, timeline
 
 START = datetime(2031, 3, 2, 9, tzinfo=UTC)
 
@@ -106,9 +105,9 @@ def test_each_event_is_corrected_by_its_own_clock() -> None:
         event("e-2", "remark", "10:01:00", clock="D-1"),
         event("e-3", "remark", "10:01:00", clock="D-2"),
     ]
-    corrected = correct_times(events, {"D-1": ClockHistory([reading("D-1", "10:02:00", "10:00:00")])})
-    assert [corrected[one.id].corrected_at for one in events] == [moment("10:00:00"), moment("09:59:00"), None]
-    assert [one.id for one in order_events(events, corrected)] == ["e-2", "e-1", "e-3"]
+    placed = timeline(events, {"D-1": [reading("D-1", "10:02:00", "10:00:00")]})
+    assert [placed.time_of(one).corrected_at for one in events] == [moment("10:00:00"), moment("09:59:00"), None]
+    assert [one.id for one in placed.events] == ["e-2", "e-1", "e-3"]
 
 
 def _true_clock(offset: float, drift: float) -> tuple[list[ClockReading], float]:
