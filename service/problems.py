@@ -174,7 +174,7 @@ def refusal(problems: Sequence[Problem]) -> ServiceProblem:
     return _CLASS_OF_KIND[problems[0].code.facts.kind](problems)
 
 
-def refuse(code: Code, pointer: str, message: str, expected: str = "") -> ServiceProblem:
+def refusal_for(code: Code, pointer: str, message: str, expected: str = "") -> ServiceProblem:
     """Return the exception for one problem."""
     return refusal([Problem(code, pointer, message, expected)])
 

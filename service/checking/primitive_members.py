@@ -16,12 +16,12 @@ from service.checking.node_check import (
     Node,
     report_invariant,
 )
-from service.checking.primitives import CheckPrimitive, Problem
+from service.checking.primitives import CheckPrimitive, PrimitiveFault
 from service.checking.walk import LocalMention, Path, Walk
 
 _LOCAL_STARTS = ("", "#")
 _CHECKED_URNS = ("urn:uuid", "urn:oid:")
-_REPEATED = Problem("max", "The element cannot repeat here, so its JSON must be one value.")
+_REPEATED = PrimitiveFault("max", "The element cannot repeat here, so its JSON must be one value.")
 
 
 def one_primitive(name: str, check: CheckPrimitive) -> CheckMember:
@@ -77,7 +77,7 @@ def many_primitives(name: str, check: CheckPrimitive) -> CheckMember:
     return check_member
 
 
-def _report_problem(problem: Problem, path: Path, walk: Walk) -> None:
+def _report_problem(problem: PrimitiveFault, path: Path, walk: Walk) -> None:
     if problem.severity == "warning":
         walk.report(problem.rule, path, problem.message, severity="warning")
     else:

@@ -16,7 +16,7 @@ from service.checking.table import REGULAR_EXPRESSIONS
 from service.exact_json import ExactNumber
 
 
-class Problem(NamedTuple):
+class PrimitiveFault(NamedTuple):
     """The rule that a value breaks, and the sentence that says so without the value."""
 
     rule: str
@@ -24,27 +24,27 @@ class Problem(NamedTuple):
     severity: Literal["error", "warning"] = "error"
 
 
-CheckPrimitive = Callable[[Any], Problem | None]
+CheckPrimitive = Callable[[Any], PrimitiveFault | None]
 """Returns what is wrong with a value, or None."""
 
 _MAXIMUM_LENGTH = 1024 * 1024
 _MAXIMUM_INTEGER = 2**31 - 1
 
-_NULL = Problem("empty", "null is not allowed here; leave the element out.")
-_EMPTY = Problem("empty", "A string may not be empty; leave the element out.")
-_NOT_STRING = Problem("type", "A JSON string is required here.")
-_NOT_NUMBER = Problem("type", "A JSON number is required here.")
-_NOT_BOOLEAN = Problem("type", "A JSON boolean is required here.")
+_NULL = PrimitiveFault("empty", "null is not allowed here; leave the element out.")
+_EMPTY = PrimitiveFault("empty", "A string may not be empty; leave the element out.")
+_NOT_STRING = PrimitiveFault("type", "A JSON string is required here.")
+_NOT_NUMBER = PrimitiveFault("type", "A JSON number is required here.")
+_NOT_BOOLEAN = PrimitiveFault("type", "A JSON boolean is required here.")
 # R4 says SHOULD: white space alone would be trimmed to nothing in XML.
-_BLANK = Problem("primitive", "A string should not be only white space.", "warning")
-_TOO_LONG = Problem("primitive", "A string may not be longer than 1,048,576 characters.")
-_UNWRITABLE = Problem("primitive", "The string holds a character that FHIR or UTF-8 cannot carry.")
-_INEXACT = Problem("primitive", "The number is not finite.")
-_NO_SUCH_DAY = Problem("primitive", "The month has no such day.")
-_BASE64 = Problem("primitive", "The value is not base64.")
-_UUID = Problem("primitive", "'urn:uuid:' must be followed by a UUID.")
-_UPPER_CASE = Problem("primitive", "A urn:uuid should be written in lower case.", "warning")
-_OID = Problem("primitive", "'urn:oid:' must be followed by an OID.")
+_BLANK = PrimitiveFault("primitive", "A string should not be only white space.", "warning")
+_TOO_LONG = PrimitiveFault("primitive", "A string may not be longer than 1,048,576 characters.")
+_UNWRITABLE = PrimitiveFault("primitive", "The string holds a character that FHIR or UTF-8 cannot carry.")
+_INEXACT = PrimitiveFault("primitive", "The number is not finite.")
+_NO_SUCH_DAY = PrimitiveFault("primitive", "The month has no such day.")
+_BASE64 = PrimitiveFault("primitive", "The value is not base64.")
+_UUID = PrimitiveFault("primitive", "'urn:uuid:' must be followed by a UUID.")
+_UPPER_CASE = PrimitiveFault("primitive", "A urn:uuid should be written in lower case.", "warning")
+_OID = PrimitiveFault("primitive", "'urn:oid:' must be followed by an OID.")
 
 _GRAMMARS = {name: re.compile(regex, re.ASCII).fullmatch for name, regex in REGULAR_EXPRESSIONS.items()}
 _BASE64_GRAMMAR = re.compile("[A-Za-z0-9+/]*={0,2}").fullmatch
@@ -56,12 +56,12 @@ _UUID_URN = re.compile("urn:uuid:[0-9a-fA-F]{8}(?:-[0-9a-fA-F]{4}){3}-[0-9a-fA-F
 _OID_URN = re.compile(REGULAR_EXPRESSIONS["oid"] + "(?:[|#].*)?").fullmatch
 
 
-def problem_of_kind(value: Any, wanted: Problem) -> Problem:
+def problem_of_kind(value: Any, wanted: PrimitiveFault) -> PrimitiveFault:
     """Return the problem of a value that is not of the JSON type that `wanted` asks for."""
     return _NULL if value is None else wanted
 
 
-def check_string(value: Any) -> Problem | None:
+def check_string(value: Any) -> PrimitiveFault | None:
     """Return what is wrong with `value` as a string or markdown."""
     if not isinstance(value, str):
         return problem_of_kind(value, _NOT_STRING)
@@ -77,12 +77,12 @@ def check_string(value: Any) -> Problem | None:
     return _UNWRITABLE if _UNWRITABLE_CHARACTER(value) else None
 
 
-def check_boolean(value: Any) -> Problem | None:
+def check_boolean(value: Any) -> PrimitiveFault | None:
     """Return what is wrong with `value` as a boolean."""
     return None if value is True or value is False else problem_of_kind(value, _NOT_BOOLEAN)
 
 
-def check_decimal(value: Any) -> Problem | None:
+def check_decimal(value: Any) -> PrimitiveFault | None:
     """Return what is wrong with `value` as a decimal; any JSON number is right."""
     if isinstance(value, bool) or not isinstance(value, (int, float)):
         return problem_of_kind(value, _NOT_NUMBER)
@@ -90,13 +90,13 @@ def check_decimal(value: Any) -> Problem | None:
 
 
 def _check_whole(name: str, minimum: int) -> CheckPrimitive:
-    out_of_range = Problem(
+    out_of_range = PrimitiveFault(
         "primitive",
         f"The value of a {name} must be between {minimum} and {_MAXIMUM_INTEGER}.",
     )
-    not_whole = Problem("primitive", f"A {name} must be written without fraction and exponent.")
+    not_whole = PrimitiveFault("primitive", f"A {name} must be written without fraction and exponent.")
 
-    def check(value: Any) -> Problem | None:
+    def check(value: Any) -> PrimitiveFault | None:
         if type(value) is int:
             return None if minimum <= value <= _MAXIMUM_INTEGER else out_of_range
         if isinstance(value, (float, ExactNumber)):
@@ -109,9 +109,9 @@ def _check_whole(name: str, minimum: int) -> CheckPrimitive:
 def _check_by_grammar(name: str, *, is_any_word: bool = False) -> CheckPrimitive:
     """Return the check of one grammar; `is_any_word` says that any one word of printable text fits it."""
     matches = _GRAMMARS[name]
-    mismatch = Problem("primitive", f"The value does not have the form of a {name}.")
+    mismatch = PrimitiveFault("primitive", f"The value does not have the form of a {name}.")
 
-    def check(value: Any) -> Problem | None:
+    def check(value: Any) -> PrimitiveFault | None:
         if not isinstance(value, str):
             return problem_of_kind(value, _NOT_STRING)
         if is_any_word and value and value.isprintable() and " " not in value:
@@ -127,9 +127,9 @@ def _check_by_grammar(name: str, *, is_any_word: bool = False) -> CheckPrimitive
 
 def _check_calendar(name: str) -> CheckPrimitive:
     matches = _GRAMMARS[name]
-    mismatch = Problem("primitive", f"The value does not have the form of a {name}.")
+    mismatch = PrimitiveFault("primitive", f"The value does not have the form of a {name}.")
 
-    def check(value: Any) -> Problem | None:
+    def check(value: Any) -> PrimitiveFault | None:
         if not isinstance(value, str):
             return problem_of_kind(value, _NOT_STRING)
         if not matches(value):
@@ -141,7 +141,7 @@ def _check_calendar(name: str) -> CheckPrimitive:
     return check
 
 
-def check_uri(value: Any) -> Problem | None:
+def check_uri(value: Any) -> PrimitiveFault | None:
     """Return what is wrong with `value` as a uri, url or canonical."""
     problem = _check_word(value)
     if problem is None and value.startswith("urn:"):
@@ -154,7 +154,7 @@ def check_uri(value: Any) -> Problem | None:
     return problem
 
 
-def check_xhtml(value: Any) -> Problem | None:
+def check_xhtml(value: Any) -> PrimitiveFault | None:
     """Return what is wrong with `value` as the text of a narrative; its elements are for txt-1 and txt-2."""
     if not isinstance(value, str):
         return problem_of_kind(value, _NOT_STRING)
@@ -163,7 +163,7 @@ def check_xhtml(value: Any) -> Problem | None:
     return None if value.isprintable() or not _UNWRITABLE_CHARACTER(value) else _UNWRITABLE
 
 
-def check_base64(value: Any) -> Problem | None:
+def check_base64(value: Any) -> PrimitiveFault | None:
     """Return what is wrong with `value` as base64, in which white space is allowed."""
     if not isinstance(value, str):
         return problem_of_kind(value, _NOT_STRING)
@@ -203,9 +203,9 @@ PRIMITIVE_CHECKS: dict[str, CheckPrimitive] = {
 def check_code_of(codes: frozenset[str]) -> CheckPrimitive:
     """Return the check of a code that must be one of `codes`."""
     check_form = PRIMITIVE_CHECKS["code"]
-    outside = Problem("binding", "The code is not in the value set that R4 requires here.")
+    outside = PrimitiveFault("binding", "The code is not in the value set that R4 requires here.")
 
-    def check(value: Any) -> Problem | None:
+    def check(value: Any) -> PrimitiveFault | None:
         if isinstance(value, str) and value in codes:
             return None
         return check_form(value) or outside

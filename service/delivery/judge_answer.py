@@ -40,7 +40,7 @@ class Later:
 
 
 @dataclass(frozen=True, slots=True)
-class Conflict:
+class ServerConflict:
     """The server saw a conflict, which may pass: after `most_attempts` attempts it counts as a refusal."""
 
     word: ClassVar[str] = "conflict"
@@ -79,7 +79,7 @@ class Refused:
     entry: int | None = None
 
 
-Verdict = Arrived | Later | Conflict | DestinationWrong | TooLarge | Refused
+Verdict = Arrived | Later | ServerConflict | DestinationWrong | TooLarge | Refused
 
 _UNKNOWN_OUTCOME_STATUSES = frozenset({408, 425, 429})
 _DOWN_STATUSES = frozenset({429, 502, 503, 504})
@@ -172,9 +172,9 @@ def judge_answer(answer: Answer, entries: int, now: datetime, *, repeats_safely:
     if status == 409:
         # The server says that it has done nothing, so this repeats safely by every strategy.
         passes = code in _PASSING_ISSUES or code == _NO_CODE
-        return Later(reason, is_error=True, outcome=outcome) if passes else Conflict(reason, 5, outcome)
+        return Later(reason, is_error=True, outcome=outcome) if passes else ServerConflict(reason, 5, outcome)
     if status == 412:
-        return Conflict(reason, 2, outcome)
+        return ServerConflict(reason, 2, outcome)
     return Refused(reason, outcome)
 
 

@@ -136,7 +136,7 @@ def find_referrer(connection: sqlite3.Connection, target: str) -> str | None:
     return str(row[0]) if row else None
 
 
-def content_hash(resource: Mapping[str, Any]) -> bytes:
+def resource_digest(resource: Mapping[str, Any]) -> bytes:
     """Return a hash that is equal for equal content: digits count, the order of members does not.
 
     The endpoint's own `meta.versionId` and `meta.lastUpdated` are left out.
@@ -174,7 +174,7 @@ def _put_row(
     version: int,
     now: datetime,
 ) -> int:
-    values = (version, _microseconds(now), content_hash(resource))
+    values = (version, _microseconds(now), resource_digest(resource))
     if current:
         connection.execute(
             "UPDATE resource SET version = ?, updated_microseconds = ?, content_hash = ?, deleted = 0"

@@ -16,13 +16,13 @@ from service.endpoint.search import find_ids
 from service.endpoint.stored_versions import (
     Current,
     StoredVersion,
-    content_hash,
     delete_version,
     exists,
     find_current,
     find_referrer,
     find_version,
     put_version,
+    resource_digest,
 )
 
 
@@ -142,7 +142,7 @@ def _write(
     """Write a step whose identity and references are settled; equal content makes no new version."""
     step, current = decided.step, decided.current
     is_there = current is not None and not current.deleted
-    if decided.is_found or (current is not None and is_there and current.content_hash == content_hash(resource)):
+    if decided.is_found or (current is not None and is_there and current.content_hash == resource_digest(resource)):
         return Done(200, find_version(connection, step.resource_type, decided.resource_id))
     version = put_version(connection, current, resource, method=step.method, now=now, base=base)
     return Done(200 if is_there else 201, version)

@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from service.mapping.placeholders import Finder, Getter, PlaceholderCompiler, Scope, Values, as_text
+from service.mapping.placeholders import Finder, Getter, PlaceholderCompiler, TemplateScope, Values, as_text
 from service.problems import MappingFault, gathered
 from service.vocabulary.computed_names import COMPUTED_NAMES
 from service.vocabulary.conditions import Condition
@@ -124,7 +124,7 @@ def is_constant(element: Element) -> bool:
 class TemplateCompiler:
     """Compiles the templates of one record shape, and adds every fault of them to `faults`."""
 
-    def __init__(self, scope: Scope, faults: list[MappingFault]) -> None:
+    def __init__(self, scope: TemplateScope, faults: list[MappingFault]) -> None:
         self._scope = scope
         self._placeholders = PlaceholderCompiler(scope)
         self._faults = faults

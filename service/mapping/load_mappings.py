@@ -9,7 +9,7 @@ from typing import Any
 from service.mapping.apply_mapping import RecordMapping, ResourceTemplate
 from service.mapping.compile_template import Array, TemplateCompiler, is_constant, leaves_of
 from service.mapping.element_origins import fields_named_in
-from service.mapping.placeholders import Scope
+from service.mapping.placeholders import TemplateScope
 from service.problems import MappingFault, WrongMapping
 from service.vocabulary.computed_names import ANCHORS, COMPUTED_NAMES, with_fields_behind
 from service.vocabulary.fields import FieldDefinition
@@ -89,7 +89,7 @@ def _compile_shape(
     faults: list[MappingFault],
 ) -> RecordMapping:
     """Return the mapping of one shape; what is wrong in its templates, and every field that none uses, is noted."""
-    scope = Scope(
+    scope = TemplateScope(
         fields={**shape.fields, **more_fields},
         references=roles_in(shape.resources) | ANCHORS,
         tables=vocabulary.tables,

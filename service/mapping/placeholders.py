@@ -52,7 +52,7 @@ class Finder:
 
 
 @dataclass(slots=True)
-class Scope:
+class TemplateScope:
     """What the placeholders of one template may name beside computed names, and a note of what they did name."""
 
     fields: Mapping[str, FieldDefinition]
@@ -93,7 +93,7 @@ def _concept_finder(name: str, table: CodeTable) -> ConceptFinder:
 class PlaceholderCompiler:
     """Compiles the placeholders of one template; every fault names the place of its text."""
 
-    def __init__(self, scope: Scope) -> None:
+    def __init__(self, scope: TemplateScope) -> None:
         self._scope = scope
 
     def compile(self, lookup: Lookup, place: Located) -> Finder:

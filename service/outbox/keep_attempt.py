@@ -12,10 +12,10 @@ from service.audit.append_entry import Action, Happening, append_entry
 from service.delivery.find_concerns import find_concerns
 from service.delivery.judge_answer import (
     Arrived,
-    Conflict,
     DestinationWrong,
     Later,
     Refused,
+    ServerConflict,
     TooLarge,
     Verdict,
     own_outcome,
@@ -79,9 +79,9 @@ def settle_attempt(tx: Transaction, batch: Batch, verdict: Verdict, receipt: Rec
             return
         case TooLarge() | Refused():
             _hold_the_guilty(tx, batch, receipt, verdict)
-        case Conflict() if _conflicts(batch) >= verdict.most_attempts:
+        case ServerConflict() if _conflicts(batch) >= verdict.most_attempts:
             _hold_the_guilty(tx, batch, receipt, verdict)
-        case Conflict():
+        case ServerConflict():
             _wait(tx, batch, rules.plan(now, attempts, None), verdict, receipt, conflicts=1)
         case Later() if verdict.is_error and _errors(batch) >= _ERRORS_TO_PART and len(batch.members) > 1:
             _hold_the_guilty(tx, batch, receipt, _given_up(verdict))
@@ -148,7 +148,7 @@ def leave_out(tx: Transaction, batch: Batch, receipt: Receipt) -> None:
 
 
 def _hold_the_guilty(
-    tx: Transaction, batch: Batch, receipt: Receipt, verdict: TooLarge | Refused | Conflict
+    tx: Transaction, batch: Batch, receipt: Receipt, verdict: TooLarge | Refused | ServerConflict
 ) -> None:
     """Hold a delivery that was sent by itself; of several, each goes out by itself next."""
     dissolve_batch(tx, batch.numbers)
@@ -159,7 +159,7 @@ def _hold_the_guilty(
     keep_state(tx, batch.numbers, new, receipt.stamp, batch.lane)
 
 
-def _concerns(batch: Batch, verdict: TooLarge | Refused | Conflict) -> str | None:
+def _concerns(batch: Batch, verdict: TooLarge | Refused | ServerConflict) -> str | None:
     """Return, as the store keeps it, what the outcome speaks of: resource, record and path."""
     entry = verdict.entry if isinstance(verdict, Refused) else None
     concerns = [
@@ -173,7 +173,7 @@ def _wait(
     tx: Transaction,
     batch: Batch,
     due: datetime,
-    verdict: Later | Conflict | DestinationWrong,
+    verdict: Later | ServerConflict | DestinationWrong,
     receipt: Receipt,
     *,
     conflicts: int = 0,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from service.audit.append_entry import Action, Happening, append_entry
 from service.outbox.hold_for_absent import hold_for_absent
-from service.problems import Code, refuse
+from service.problems import Code, refusal_for
 from service.records.receipts import Receipt
 from service.records.record_keys import delivery_key
 from service.records.references import references_in_json, type_and_id
@@ -32,9 +32,9 @@ def _held(tx: Transaction, delivery_id: int) -> Delivery:
     """Return a held delivery; refuse any other."""
     delivery = find_delivery(tx, delivery_id)
     if delivery is None:
-        raise refuse(Code.UNKNOWN_DELIVERY, "", "there is no delivery of this id", "an id from /v1/deliveries")
+        raise refusal_for(Code.UNKNOWN_DELIVERY, "", "there is no delivery of this id", "an id from /v1/deliveries")
     if delivery.state != "held":
-        raise refuse(Code.NOT_HELD, "", "the delivery is not held", "a delivery in the state held")
+        raise refusal_for(Code.NOT_HELD, "", "the delivery is not held", "a delivery in the state held")
     return delivery
 
 

@@ -7,18 +7,18 @@ from datetime import date, datetime
 from typing import Any
 
 from service.records.instants import parse_instant
-from service.records.readiness import Outcome, Reason, Verdict
+from service.records.readiness import CheckVerdict, ReadinessOutcome, Reason
 from service.vocabulary.record_shapes import RecordShape
 
 NOTHING_CHECKED = Reason("nothing_checked", "", "Nothing was checked, so readiness is unknown; check the device.")
 """The one reason that is in no mapping file, since no item gives it."""
 
-_SEVERITY: dict[Outcome, int] = {"ready": 0, "ready_with_fault": 1, "not_ready": 2}
+_SEVERITY: dict[ReadinessOutcome, int] = {"ready": 0, "ready_with_fault": 1, "not_ready": 2}
 
 
 def judge_check(
     items: Mapping[str, Mapping[str, Any]], shapes: Mapping[str, RecordShape], checked_at: str
-) -> Verdict:
+) -> CheckVerdict:
     """Return what a check at `checked_at` (RFC 3339) amounts to: the worst of all judgements that hold.
 
     Every judgement that holds gives a reason, in the order of the items and of their rules. A check without any
@@ -28,8 +28,8 @@ def judge_check(
     Source: stands beside each judgement in mappings/check_items.
     """
     if not items:
-        return Verdict("not_ready", (NOTHING_CHECKED,))
-    outcome: Outcome = "ready"
+        return CheckVerdict("not_ready", (NOTHING_CHECKED,))
+    outcome: ReadinessOutcome = "ready"
     reasons: list[Reason] = []
     for name, item in items.items():
         record = {**item, **dict(item_facts(item, shapes[name], checked_at))}
@@ -37,7 +37,7 @@ def judge_check(
             if judgement.holds(record):
                 outcome = max(outcome, judgement.outcome, key=_SEVERITY.__getitem__)
                 reasons.append(Reason(judgement.reason, name, judgement.says))
-    return Verdict(outcome, tuple(reasons))
+    return CheckVerdict(outcome, tuple(reasons))
 
 
 def item_facts(item: Mapping[str, Any], shape: RecordShape, checked_at: str) -> Iterator[tuple[str, int | float]]:

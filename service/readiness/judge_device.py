@@ -9,7 +9,7 @@ from typing import Any
 
 from service.records.clocks import ClockReading
 from service.records.instants import parse_instant, shift_instant
-from service.records.readiness import JudgedCheck, Outcome, Reason
+from service.records.readiness import JudgedCheck, ReadinessOutcome, Reason
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,7 +19,7 @@ class DeviceReadiness:
     `outcome` is that of the last check, and None where the device was never checked.
     """
 
-    outcome: Outcome | None
+    outcome: ReadinessOutcome | None
     last_check_at: str | None
     due_at: str | None
     overdue: bool

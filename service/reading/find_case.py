@@ -9,7 +9,7 @@ from typing import TypeVar
 
 from service.making.frame_case import CaseFrame, frame_case
 from service.making.stages import Stages
-from service.problems import Code, ServiceProblem, refuse
+from service.problems import Code, ServiceProblem, refusal_for
 from service.records.events import RecordedEvent
 from service.records.instants import parse_instant
 from service.records.timeline import Timeline
@@ -44,7 +44,7 @@ def existing_case(tx: Transaction, case_id: str) -> StoredCase:
 
 def unknown_case(case_id: str) -> ServiceProblem:
     """Return the problem of a case that was never opened."""
-    return refuse(
+    return refusal_for(
         Code.UNKNOWN_CASE, "", "there is no case of this id", f"a case that was opened with PUT /v1/cases/{case_id}"
     )
 

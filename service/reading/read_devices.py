@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from service.readiness.judge_device import DeviceReadiness, readiness_of
-from service.records.readiness import JudgedCheck, Reason, Verdict
+from service.records.readiness import CheckVerdict, JudgedCheck, Reason
 from service.storage.clock_readings import newest_reading
 from service.storage.devices import StoredCheck, StoredDevice, all_devices, newest_check
 from service.storage.statements import Transaction
@@ -22,7 +22,7 @@ def _judged(check: StoredCheck | None) -> JudgedCheck | None:
         return None
     reasons = tuple(Reason(reason["reason"], reason["item"], reason["says"]) for reason in check.reasons)
     outcome: Any = check.outcome
-    return JudgedCheck(check.check_id, check.content["checked_at"], Verdict(outcome, reasons))
+    return JudgedCheck(check.check_id, check.content["checked_at"], CheckVerdict(outcome, reasons))
 
 
 def _readiness_body(device: StoredDevice, readiness: DeviceReadiness) -> dict[str, Any]:

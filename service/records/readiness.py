@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Outcome = Literal["ready", "ready_with_fault", "not_ready"]
+ReadinessOutcome = Literal["ready", "ready_with_fault", "not_ready"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -18,10 +18,10 @@ class Reason:
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class CheckVerdict:
     """The outcome of one check, and the reasons for it (none where the device is ready)."""
 
-    outcome: Outcome
+    outcome: ReadinessOutcome
     reasons: tuple[Reason, ...]
 
 
@@ -31,4 +31,4 @@ class JudgedCheck:
 
     id: str
     checked_at: str
-    verdict: Verdict
+    verdict: CheckVerdict

@@ -53,7 +53,9 @@ _DEVICE_COLUMNS = (
     devices.c.content_hash,
 )
 _DEVICE = Statement(select(*_DEVICE_COLUMNS).where(devices.c.device_id == bindparam("device_id")))
-_KNOWN = Statement(select(devices.c.device_id).where(AmongTexts(devices.c.device_id, "device_ids")))
+_KNOWN = Statement(
+    select(devices.c.device_id, devices.c.content).where(AmongTexts(devices.c.device_id, "device_ids"))
+)
 _DEVICES = Statement(select(*_DEVICE_COLUMNS).order_by(devices.c.device_id))
 _INSERT_DEVICE = Statement(insert(devices))
 _UPDATE_DEVICE = Statement(
@@ -113,11 +115,11 @@ def find_device(tx: Transaction, device_id: str) -> StoredDevice | None:
     return _device(row) if row else None
 
 
-def known_devices(tx: Transaction, device_ids: Collection[str]) -> set[str]:
-    """Return those of the ids that are known."""
+def known_devices(tx: Transaction, device_ids: Collection[str]) -> dict[str, dict[str, Any]]:
+    """Return what is known of those of the devices that are, by their ids."""
     if not device_ids:
-        return set()
-    return {row[0] for row in tx.run(_KNOWN, device_ids=text_list(sorted(device_ids)))}
+        return {}
+    return {row[0]: read_json(row[1]) for row in tx.run(_KNOWN, device_ids=text_list(sorted(device_ids)))}
 
 
 def all_devices(tx: Transaction) -> list[StoredDevice]:

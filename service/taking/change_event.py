@@ -8,7 +8,7 @@ from service.audit.append_entry import Action
 from service.exact_json import read_json
 from service.intake.read_record import ReadRecord
 from service.making.stages import Stages
-from service.problems import Code, ServiceProblem, refuse
+from service.problems import Code, ServiceProblem, refusal_for
 from service.reading.find_case import OpenCase, open_case
 from service.records.events import RecordedEvent
 from service.storage.events import KnownEvent, find_event
@@ -23,7 +23,7 @@ def _find(tx: Transaction, stages: Stages, case_id: str, event_id: str) -> tuple
     known = find_event(tx, case_id, event_id)
     if known is None:
         message = "there is no event of this id in the case"
-        raise refuse(Code.UNKNOWN_EVENT, "", message, "the id of an event of this case")
+        raise refusal_for(Code.UNKNOWN_EVENT, "", message, "the id of an event of this case")
     return case, known
 
 
@@ -37,17 +37,17 @@ def correct_event(tx: Transaction, stages: Stages, case_id: str, event_id: str, 
         raise sent.read
     content = sent.read.content
     if known.retracted:
-        raise refuse(Code.RETRACTED_EVENT, "", "the event was entered in error", "a new event with a new id")
+        raise refusal_for(Code.RETRACTED_EVENT, "", "the event was entered in error", "a new event with a new id")
     if content["id"] != event_id:
         message = "the id differs from that in the address"
-        raise refuse(Code.CONTRADICTION, "/id", message, "the same id in both")
+        raise refusal_for(Code.CONTRADICTION, "/id", message, "the same id in both")
     if sent.read.content_hash == known.content_hash:
         log_repeat(tx, sent.submission)
         return Taken(200, {**read_json(known.answer), "outcome": "duplicate"}, is_repeat=True)
     require_version(sent.submission, known.version)
     if known.placed.event.kind != content["kind"]:
         message = "a correction keeps the kind"
-        raise refuse(Code.OTHER_CONTENT, "/kind", message, "delete the event and post a new one")
+        raise refusal_for(Code.OTHER_CONTENT, "/kind", message, "delete the event and post a new one")
     event = RecordedEvent(
         case_id,
         event_id,

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
+from service.plausibility.compare_capabilities import beyond_capabilities
 from service.plausibility.find_implausible import find_implausible
 from service.plausibility.gather_facts import EARLIER_KIND, LATEST_KINDS
 from service.problems import Problem
@@ -14,11 +16,23 @@ from service.records.timeline import Timeline
 from service.storage.events import EARLIEST, events_between, nearest_moment
 
 
-def implausible_in(case: OpenCase, events: Sequence[RecordedEvent], timeline: Timeline) -> dict[str, list[Problem]]:
-    """Return the warnings for each event, by what is known of its case at this moment.
+def implausible_in(
+    case: OpenCase, events: Sequence[RecordedEvent], timeline: Timeline, devices: Mapping[str, Mapping[str, Any]]
+) -> dict[str, list[Problem]]:
+    """Return the warnings for each event, by what is known of its case and its device at this moment.
 
-    `timeline` holds at least the events. Of the rest of the case only what the rules ask for is read.
+    `timeline` holds at least the events, `devices` what is known of the devices that they name.
     """
+    warnings = _by_the_rules(case, events, timeline)
+    for event in events:
+        capabilities = devices.get(event.content.get("device", ""), {}).get("capabilities")
+        if capabilities is not None and not event.retracted:
+            warnings.setdefault(event.id, []).extend(beyond_capabilities(event, capabilities))
+    return warnings
+
+
+def _by_the_rules(case: OpenCase, events: Sequence[RecordedEvent], timeline: Timeline) -> dict[str, list[Problem]]:
+    """Return what the plausibility rules say; of the rest of the case only what they ask for is read."""
     tx, rules, content = case.tx, case.stages.plausibility, case.frame.content
     wanted = {event.id for event in events}
     concerned = [event for event in events if any(event.kind in rule.kinds for rule in rules)]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from service.audit.append_entry import Action, Happening, append_entry
-from service.problems import Code, Problem, ServiceProblem, refuse
+from service.problems import Code, Problem, ServiceProblem, refusal_for
 from service.records.receipts import Receipt
 from service.storage.statements import Transaction
 
@@ -88,4 +88,4 @@ def require_version(submission: Submission, newest: int) -> None:
     """
     if submission.expected is not None and submission.expected != newest:
         message = f"the newest version is {newest}" if newest else "there is no version of it yet"
-        raise refuse(Code.STALE_VERSION, "", message, "read the newest version, then send its number")
+        raise refusal_for(Code.STALE_VERSION, "", message, "read the newest version, then send its number")

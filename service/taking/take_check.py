@@ -10,7 +10,7 @@ from service.making.check_made import check_made
 from service.making.make_device import make_check
 from service.making.stages import Stages
 from service.outbox.queue_resources import owned_by_device, queue_deliveries
-from service.problems import Code, refuse
+from service.problems import Code, refusal_for
 from service.readiness.judge_check import judge_check
 from service.readiness.read_clock import read_clock_item
 from service.reading.read_devices import reason_body
@@ -31,13 +31,13 @@ def take_check(tx: Transaction, stages: Stages, device_id: str, read: ReadRecord
     device = find_device(tx, device_id)
     if device is None or not device.registered:
         expected = f"a device that was registered with PUT /v1/devices/{device_id}"
-        raise refuse(Code.UNKNOWN_DEVICE, "", "there is no device of this id", expected)
+        raise refusal_for(Code.UNKNOWN_DEVICE, "", "there is no device of this id", expected)
     old = find_check(tx, device_id, content["id"])
     if old is not None and old.content_hash == read.content_hash:
         log_repeat(tx, submission)
         return Taken(201, old.answer, is_repeat=True)
     if old is not None:
-        raise refuse(Code.OTHER_CONTENT, "/id", "a check of this id was taken with other content", "a new id")
+        raise refusal_for(Code.OTHER_CONTENT, "/id", "a check of this id was taken with other content", "a new id")
     verdict = judge_check(content["items"], stages.vocabulary.check_items, content["checked_at"])
     reasons = [reason_body(reason) for reason in verdict.reasons]
     made = make_check(stages, device_id, content, (verdict.outcome, [one["says"] for one in reasons]), receipt)

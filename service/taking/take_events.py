@@ -19,7 +19,7 @@ from service.outbox.queue_resources import (
     queue_and_log,
     queue_deliveries,
 )
-from service.problems import Code, Invalid, Problem, ServiceProblem, refuse
+from service.problems import Code, Invalid, Problem, ServiceProblem, refusal_for
 from service.readiness.read_clock import CLOCK_KIND, read_clock_comparison
 from service.reading.find_case import OpenCase, open_case
 from service.records.events import RecordedEvent
@@ -120,7 +120,7 @@ def _answer_again(tx: Transaction, sent: SentEvent, read: ReadRecord, content_ha
     if read.content_hash == content_hash:
         log_repeat(tx, sent.submission)
         return Taken(201, {**read_json(answer), "outcome": "duplicate"}, is_repeat=True)
-    problem = refuse(
+    problem = refusal_for(
         Code.OTHER_CONTENT,
         "/id",
         "an event of this id was taken with other content",
@@ -150,9 +150,11 @@ def keep_versions(case: OpenCase, new: Sequence[NewVersion]) -> list[Taken]:
     tx, stages = case.tx, case.stages
     events = [one.event for one in new]
     made = make_changes(case, [Change(one.event, one.order_before) for one in new])
-    warnings = implausible_in(case, events, made.timeline)
+    named = {event.content["device"] for event in events if "device" in event.content}
+    devices = known_devices(tx, named)
+    warnings = implausible_in(case, events, made.timeline, devices)
     receipt = new[0].submission.receipt
-    _ensure_devices(tx, stages, events, receipt)
+    _add_devices(tx, stages, named - devices.keys(), receipt)
     own = {key: resources for one in new if (key := event_key(case.case_id, one.event.id)) in made.deliveries
            for resources in [made.deliveries[key]]}  # fmt: skip
     queued = queue_deliveries(tx, owned_by_case(case.case_id), own, receipt.stamp)
@@ -217,10 +219,9 @@ def _warning_detail(warning: Problem) -> dict[str, str]:
     return detail | {"rule": warning.rule} if warning.rule else detail
 
 
-def _ensure_devices(tx: Transaction, stages: Stages, events: Sequence[RecordedEvent], receipt: Receipt) -> None:
-    """Keep every device that an event names for the first time, so that its resource is there to refer to."""
-    named = {event.content["device"] for event in events if "device" in event.content}
-    for device_id in sorted(named - known_devices(tx, named)):
+def _add_devices(tx: Transaction, stages: Stages, device_ids: set[str], receipt: Receipt) -> None:
+    """Keep devices that an event names for the first time, so that their resources are there to refer to."""
+    for device_id in sorted(device_ids):
         keep_device(tx, StoredDevice.named_only(device_id), receipt.stamp)
         made = make_device(stages, device_id, {}, receipt)
         queue_and_log(tx, owned_by_device(device_id), by_record(made), receipt)

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from starlette.responses import Response
 
 from service.audit.append_entry import Action, Happening, append_entry
-from service.problems import Code, refuse
+from service.problems import Code, refusal_for
 from service.reading.read_case import read_gap_groups, read_gaps_of_cases
 from service.reading.read_log import read_entries, read_seal
 from service.records.instants import is_instant, parse_instant, stamp
@@ -35,7 +35,7 @@ def _moment(name: str, text: str | None) -> str | None:
         return None
     if not is_instant(text):
         expected = "a time with offset, such as 2031-03-02T10:02:05+01:00 (write + as %2B)"
-        raise refuse(Code.WRONG_PARAMETER, "", f"{name!r} is not a time", expected)
+        raise refusal_for(Code.WRONG_PARAMETER, "", f"{name!r} is not a time", expected)
     return stamp(parse_instant(text))
 
 
@@ -82,7 +82,7 @@ async def get_received(
     body = await parts.store.read(lambda tx: refused_body(tx, number))
     await _log_read(parts, caller, "audit/received", {"number": number})
     if body is None:
-        raise refuse(
+        raise refusal_for(
             Code.UNKNOWN_ENTRY,
             "",
             "no refused body is kept for this number",

@@ -50,7 +50,7 @@ class Wanted:
 
 
 @dataclass(frozen=True, slots=True)
-class Found:
+class ReadBackFinding:
     """What the destination holds of a resource; `paths` says where it holds something else."""
 
     resource: DeliveredResource
@@ -67,10 +67,10 @@ class ReadBackReport:
 
     run: str
     counts: dict[str, Counter[Result]] = field(default_factory=lambda: defaultdict(Counter))
-    changed: dict[str, list[Found]] = field(default_factory=lambda: defaultdict(list))
+    changed: dict[str, list[ReadBackFinding]] = field(default_factory=lambda: defaultdict(list))
     problem: str | None = None
 
-    def add(self, found: Found) -> None:
+    def add(self, found: ReadBackFinding) -> None:
         """Count one resource."""
         subject = _subject(found.resource)
         self.counts[subject][found.result] += 1
@@ -152,23 +152,23 @@ def _sent(tx: Transaction, batch_id: int) -> dict[str, dict[str, Any]]:
     return sent_resources(body, {reference: remote for reference, remote in known.items() if remote is not None})
 
 
-async def _fetch_all(client: FhirClient, wanted: Sequence[Wanted]) -> list[Found]:
+async def _fetch_all(client: FhirClient, wanted: Sequence[Wanted]) -> list[ReadBackFinding]:
     """Return what the destination holds of each, asked for over a part of the connections."""
     # Deliveries go on at the same time and come first.
     at_a_time = asyncio.Semaphore(max(1, client.connections // 2))
 
-    async def fetch(one: Wanted) -> Found:
+    async def fetch(one: Wanted) -> ReadBackFinding:
         async with at_a_time:
             return await _fetch(client, one)
 
     return list(await asyncio.gather(*(fetch(one) for one in wanted)))
 
 
-async def _fetch(client: FhirClient, wanted: Wanted) -> Found:
+async def _fetch(client: FhirClient, wanted: Wanted) -> ReadBackFinding:
     resource = wanted.resource
     answer = await client.read(resource.resource_type, resource.remote_id)
     if answer.status in (404, 410):
-        return Found(resource, Result.GONE)
+        return ReadBackFinding(resource, Result.GONE)
     if answer.status != 200:
         raise _StoppedError(f"the server answered {answer.status} to a read of {resource.reference}")
     try:
@@ -178,12 +178,12 @@ async def _fetch(client: FhirClient, wanted: Wanted) -> Found:
     if not isinstance(held, dict):
         raise _StoppedError(f"the server answered a read of {resource.reference} with a body that is not JSON")
     paths = differences(wanted.sent, held, client.base)
-    return Found(resource, Result.CHANGED if paths else Result.KEPT, tuple(paths))
+    return ReadBackFinding(resource, Result.CHANGED if paths else Result.KEPT, tuple(paths))
 
 
-def _keep(tx: Transaction, founds: Sequence[Found], now: str) -> list[Found]:
+def _keep(tx: Transaction, founds: Sequence[ReadBackFinding], now: str) -> list[ReadBackFinding]:
     """Keep what was found and return it, but for resources of which a newer version was made in the meantime."""
-    kept: list[Found] = []
+    kept: list[ReadBackFinding] = []
     for found in founds:
         resource = found.resource
         known = known_version(tx, resource.resource_type, resource.resource_id)

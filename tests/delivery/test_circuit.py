@@ -6,7 +6,7 @@ import pytest
 
 from service.delivery.circuit import Circuit, CircuitState
 from service.delivery.destination_state import DestinationState
-from service.delivery.judge_answer import Arrived, Conflict, DestinationWrong, Later, Refused, Verdict
+from service.delivery.judge_answer import Arrived, DestinationWrong, Later, Refused, ServerConflict, Verdict
 from service.delivery.read_capabilities import Capabilities
 from service.settings import Strategy
 
@@ -53,7 +53,7 @@ def test_a_server_that_says_not_now_opens_it_after_five_answers_in_a_row() -> No
     assert state.circuit.after_seconds == 7.0
 
 
-@pytest.mark.parametrize("verdict", [Refused("400", {}), Conflict("409", 5, {}), Arrived(())])
+@pytest.mark.parametrize("verdict", [Refused("400", {}), ServerConflict("409", 5, {}), Arrived(())])
 def test_a_server_that_refuses_for_a_reason_works(verdict: Verdict) -> None:
     state = _working()
     state.circuit.probe()

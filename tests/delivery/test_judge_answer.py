@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from service.delivery.exchange import Answer
 from service.delivery.judge_answer import (
     Arrived,
-    Conflict,
     DestinationWrong,
     Later,
     Refused,
+    ServerConflict,
     TooLarge,
     Verdict,
     judge_answer,
@@ -77,7 +77,7 @@ def test_a_wrong_address_or_credential_holds_nothing(status: int) -> None:
 @pytest.mark.parametrize(("status", "attempts"), [(409, 5), (412, 2)])
 def test_a_conflict_may_pass_and_is_tried_a_few_times(status: int, attempts: int) -> None:
     verdict = judge(answer(status, OUTCOME), 1)
-    assert verdict == Conflict(f"the server answered {status} (business-rule)", attempts, OUTCOME)
+    assert verdict == ServerConflict(f"the server answered {status} (business-rule)", attempts, OUTCOME)
 
 
 def test_too_large_is_told_apart_from_wrong() -> None:
@@ -114,7 +114,7 @@ SHORT = {
     "an entry whose response is a list": response(done("Patient/7"), {"response": ["200"]}),
     "an entry without a status": response(done("Patient/7"), {"response": {}}),
     "an entry at which the server failed": response(done("Patient/7"), done("Patient/8", "500")),
-    "an entry that met another writer": response(done("Patient/7"), done("Patient/8", "409 Conflict")),
+    "an entry that met another writer": response(done("Patient/7"), done("Patient/8", "409 ServerConflict")),
     "a batch-response whose entries failed": response(*[done("Patient/7", "500")] * 2, kind="batch-response"),
     "the Bundle itself": response(done("Patient/7"), done("Patient/8"), kind="transaction"),
     "a resource of another type": {"resourceType": "Patient"},
@@ -177,7 +177,7 @@ def test_every_verdict_has_a_word_of_its_own() -> None:
     assert words == {
         "Arrived": "arrived",
         "Later": "later",
-        "Conflict": "conflict",
+        "ServerConflict": "conflict",
         "DestinationWrong": "destination-wrong",
         "TooLarge": "too-large",
         "Refused": "refused",

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from service.readiness.judge_check import NOTHING_CHECKED, judge_check
-from service.records.readiness import Reason, Verdict
+from service.records.readiness import CheckVerdict, Reason
 from service.vocabulary.record_shapes import RecordShape
 from tests.readiness.small_check_items import read_small_check_items
 
@@ -30,12 +30,12 @@ def _reasons(items: Items, shapes: Mapping[str, RecordShape], checked_at: str = 
 
 def test_a_device_without_a_fault_is_ready_and_needs_no_reason(shapes: Mapping[str, RecordShape]) -> None:
     items: Items = {"self_test": {"result": "passed"}, "battery": {"charge_percent": 96, "spare": True}}
-    assert judge_check(items, shapes, CHECKED_AT) == Verdict("ready", ())
+    assert judge_check(items, shapes, CHECKED_AT) == CheckVerdict("ready", ())
 
 
 def test_a_fault_that_leaves_the_device_usable_is_said_with_its_item(shapes: Mapping[str, RecordShape]) -> None:
     verdict = judge_check({"battery": {"charge_percent": 96, "spare": False}}, shapes, CHECKED_AT)
-    assert verdict == Verdict("ready_with_fault", (Reason("no_spare", "battery", "No spare."),))
+    assert verdict == CheckVerdict("ready_with_fault", (Reason("no_spare", "battery", "No spare."),))
 
 
 def test_the_worst_judgement_wins_and_the_others_are_still_said(shapes: Mapping[str, RecordShape]) -> None:
@@ -51,7 +51,7 @@ def test_a_later_smaller_fault_does_not_soften_an_earlier_grave_one(shapes: Mapp
 
 
 def test_a_check_of_nothing_leaves_the_device_not_ready(shapes: Mapping[str, RecordShape]) -> None:
-    assert judge_check({}, shapes, CHECKED_AT) == Verdict("not_ready", (NOTHING_CHECKED,))
+    assert judge_check({}, shapes, CHECKED_AT) == CheckVerdict("not_ready", (NOTHING_CHECKED,))
 
 
 def test_electrodes_expire_after_their_date_by_the_calendar_of_the_place(

@@ -10,12 +10,12 @@ from hypothesis import strategies as st
 from service.readiness.judge_device import readiness_of
 from service.records.clocks import ClockReading
 from service.records.instants import parse_instant
-from service.records.readiness import JudgedCheck, Reason, Verdict
+from service.records.readiness import CheckVerdict, JudgedCheck, Reason
 
 DAILY = {"type": "defibrillator", "check_interval_hours": 24}
 NOW = datetime(2031, 3, 2, 9, tzinfo=UTC)
 REASON = Reason("no_spare", "battery", "No spare.")
-CHECK = JudgedCheck("k-1", "2031-03-02T07:00:00+01:00", Verdict("ready_with_fault", (REASON,)))
+CHECK = JudgedCheck("k-1", "2031-03-02T07:00:00+01:00", CheckVerdict("ready_with_fault", (REASON,)))
 
 
 def test_the_next_check_is_due_an_interval_after_the_last_in_the_offset_of_the_last() -> None:

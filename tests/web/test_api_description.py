@@ -36,6 +36,17 @@ def test_the_document_has_what_openapi_3_1_requires(described: dict[str, Any]) -
         assert all(one["required"] for one in call.get("parameters", []) if one["in"] == "path")
 
 
+def test_every_call_of_the_api_says_which_scopes_are_enough(described: dict[str, Any]) -> None:
+    assert described["components"]["securitySchemes"]["token"]["scheme"] == "bearer"
+    needed = {key: [one["token"] for one in call.get("security", ())] for key, call in _calls(described).items()}
+    assert needed["put", "/v1/cases/{case_id}"] == [["record"]]
+    assert needed["get", "/v1/cases/{case_id}/timeline"] == [["record", "integrate", "audit"]]
+    assert needed["post", "/v1/deliveries/{delivery_id}/retry"] == [["integrate"]]
+    assert needed["get", "/v1/audit/entries"] == [["audit"]]
+    open_to_all = {path for (_, path), scopes in needed.items() if not scopes}
+    assert open_to_all == {"/.well-known/jwks.json", "/health/live", "/health/ready", "/metrics"}
+
+
 def _schema_references(value: Any) -> set[str]:
     if isinstance(value, dict):
         own = {value["$ref"]} if isinstance(value.get("$ref"), str) else set()
