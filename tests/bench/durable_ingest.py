@@ -75,10 +75,10 @@ def rhythm(name: str) -> dict[str, object]:
 def started(
     arguments: tuple[str, ...], folder: Path, settings: Mapping[str, str] | None = None, cases: int = 1
 ) -> Iterator[str]:
-    """Yield the base URL of a service with open cases, the first of one event; it is ended at the end."""
+    """Yield the base URL of a service with open cases of one event each; it is ended at the end."""
     port = free_port()
     environment = {name: value for name, value in os.environ.items() if not name.startswith("RESUS_")}
-    environment |= {"RESUS_STORE": str(folder / "service.sqlite"), **(settings or {})}
+    environment |= {"RESUS_STORE": str(folder / "service.sqlite"), "BENCH_CASES": str(cases), **(settings or {})}
     process = subprocess.Popen([sys.executable, *arguments, str(port)], cwd=ROOT, env=environment)
     base = f"http://127.0.0.1:{port}"
     try:
@@ -88,8 +88,9 @@ def started(
             for number in range(cases):
                 answer = client.put(f"/v1/cases/c-bench-{number}", content=case, headers=JSON)
                 assert answer.status_code == 201, answer.text
-            answer = client.post("/v1/cases/c-bench-0/events", json=rhythm("first"))
-            assert answer.status_code == 201, answer.text
+            for number in range(cases):
+                answer = client.post(f"/v1/cases/c-bench-{number}/events", json=rhythm("first"))
+                assert answer.status_code == 201, answer.text
         yield base
     finally:
         process.kill()

@@ -171,7 +171,7 @@ def changes(whats: Sequence[str]) -> st.SearchStrategy[Change]:
 
 
 HISTORIES = st.lists(changes(("post", "post", "correct", "retract", "clock", "clock retract")), max_size=24)
-FAST = settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+FAST = settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 @FAST
