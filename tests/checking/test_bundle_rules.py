@@ -1,3 +1,5 @@
+"""The rules of a Bundle: entries, full URLs, and references that lead from one entry to another."""
+
 from __future__ import annotations
 
 from typing import Any

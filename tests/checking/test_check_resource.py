@@ -1,3 +1,5 @@
+"""Good resources have no finding, and each bad one has the finding of its rule."""
+
 from __future__ import annotations
 
 import json

@@ -1,3 +1,5 @@
+"""Every error invariant of the table is checked or has its reason, and each check has its cases."""
+
 from __future__ import annotations
 
 from typing import Any

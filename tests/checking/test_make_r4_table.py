@@ -1,3 +1,5 @@
+"""The committed table of R4 says where it came from, and making it again gives the same bytes."""
+
 from __future__ import annotations
 
 import json

@@ -1,3 +1,5 @@
+"""Moments are put in order only where the order does not depend on how they are read."""
+
 from __future__ import annotations
 
 import pytest

@@ -1,3 +1,5 @@
+"""Bad resources of seventeen categories are found, each by its rule."""
+
 from __future__ import annotations
 
 from collections.abc import Callable

@@ -1,3 +1,5 @@
+"""Every primitive type of R4 has its check, with values that are right and values that are not."""
+
 from __future__ import annotations
 
 import pytest

@@ -1,3 +1,5 @@
+"""The second reader reads every good resource, and finds what is wrong in a bad one."""
+
 from __future__ import annotations
 
 from typing import Any

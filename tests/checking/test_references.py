@@ -1,3 +1,5 @@
+"""What R4 allows as a literal reference is right, and anything else is malformed."""
+
 from __future__ import annotations
 
 from typing import Any

@@ -1,3 +1,5 @@
+"""The grammar of SampledData: decimals and error codes with one space between."""
+
 from __future__ import annotations
 
 from typing import Any

@@ -1,3 +1,5 @@
+"""The structure of R4 in JSON: names, arrays, choices, extensions of primitives."""
+
 from __future__ import annotations
 
 from typing import Any

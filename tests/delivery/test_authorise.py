@@ -1,3 +1,5 @@
+"""Tokens from a file are read again when they have changed, and after a refusal."""
+
 from __future__ import annotations
 
 import asyncio

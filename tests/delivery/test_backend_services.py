@@ -1,3 +1,5 @@
+"""Assertions and tokens of SMART Backend Services."""
+
 from __future__ import annotations
 
 import asyncio

@@ -1,3 +1,5 @@
+"""The same resources always become the same bytes of a Bundle, by each strategy."""
+
 from __future__ import annotations
 
 from typing import Any

@@ -1,3 +1,5 @@
+"""Keys of each form sign what their public half proves."""
+
 from __future__ import annotations
 
 from pathlib import Path

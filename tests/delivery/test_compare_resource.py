@@ -1,3 +1,5 @@
+"""What a server may add or spell otherwise is no change; anything else is."""
+
 from __future__ import annotations
 
 from typing import Any

@@ -1,3 +1,5 @@
+"""What an OperationOutcome speaks of is traced to a resource where that is certain."""
+
 from __future__ import annotations
 
 import pytest

@@ -1,3 +1,5 @@
+"""Each answer of a FHIR server has one verdict."""
+
 from __future__ import annotations
 
 from datetime import UTC, datetime

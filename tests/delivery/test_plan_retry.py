@@ -1,3 +1,5 @@
+"""Pauses between attempts grow, differ, and stay within their limits."""
+
 from __future__ import annotations
 
 from datetime import UTC, datetime

@@ -1,3 +1,5 @@
+"""What a server says of itself is read, and a strategy is chosen by it."""
+
 from __future__ import annotations
 
 from dataclasses import replace

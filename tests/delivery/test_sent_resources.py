@@ -1,3 +1,5 @@
+"""What was sent is found again in the bytes of its Bundle."""
+
 from __future__ import annotations
 
 import pytest

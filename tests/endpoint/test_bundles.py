@@ -1,3 +1,5 @@
+"""Transactions of the embedded endpoint are done whole or not at all."""
+
 from __future__ import annotations
 
 import asyncio

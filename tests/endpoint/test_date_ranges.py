@@ -1,3 +1,5 @@
+"""A date covers the time that its precision says."""
+
 from __future__ import annotations
 
 import pytest

@@ -1,3 +1,5 @@
+"""The embedded endpoint reads, creates, updates and deletes as R4 says."""
+
 from __future__ import annotations
 
 from pathlib import Path

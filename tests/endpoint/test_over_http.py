@@ -1,3 +1,5 @@
+"""The embedded endpoint over HTTP, also after its process was killed."""
+
 from __future__ import annotations
 
 import threading

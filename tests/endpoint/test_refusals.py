@@ -1,3 +1,5 @@
+"""What the embedded endpoint does not do is refused by name."""
+
 from __future__ import annotations
 
 import io

@@ -1,3 +1,5 @@
+"""Searches of the embedded endpoint find what they ask for, and nothing else."""
+
 from __future__ import annotations
 
 import itertools

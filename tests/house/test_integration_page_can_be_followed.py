@@ -1,3 +1,5 @@
+"""The integration page leads from a URL to a verified resource."""
+
 from __future__ import annotations
 
 import os

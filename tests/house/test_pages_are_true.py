@@ -1,3 +1,5 @@
+"""The pages of docs/ say what the code does."""
+
 from __future__ import annotations
 
 import json

@@ -1,3 +1,5 @@
+"""The README's commands work as they are written."""
+
 from __future__ import annotations
 
 import re

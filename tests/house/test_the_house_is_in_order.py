@@ -1,3 +1,5 @@
+"""The layout, the size of files and the names in them keep to what the project holds itself to."""
+
 from __future__ import annotations
 
 import ast

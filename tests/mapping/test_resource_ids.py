@@ -1,3 +1,5 @@
+"""The id of a resource is the UUID version 5 of what it is made from."""
+
 from __future__ import annotations
 
 from uuid import UUID, uuid5
