@@ -29,6 +29,9 @@ from service.taking.make_changes import make_changes
 MOST_AT_ONCE = 100
 """How many events one unit makes again: few enough that no other writer has to wait long."""
 
+_MOST_OF_ONE_TIME = 100_000
+"""More events than a case has at one and the same time."""
+
 
 def change_reading(
     tx: Transaction, stages: Stages, record_key: str, reading: ClockReading | None, receipt: Receipt
@@ -107,7 +110,7 @@ def _go_on(tx: Transaction, stages: Stages, remake: Remake, now: datetime) -> No
     if len(placed) == MOST_AT_ONCE:
         last = _stamped(placed[-1])
         # All events of one time are done together, since the next unit begins after it.
-        same_time = events_stamped(tx, remake.case_id, remake.clock, _just_before(last), last, -1)
+        same_time = events_stamped(tx, remake.case_id, remake.clock, _just_before(last), last, _MOST_OF_ONE_TIME)
         seen = {one.event.id for one in placed}
         placed += [one for one in same_time if one.event.id not in seen]
         go_on_after(tx, remake, last)

@@ -213,7 +213,8 @@ def test_a_delivery_that_no_entry_tells_of_is_found(waiting: Path | str, tmp_pat
     columns += ", conflicts, read_twice, answered_errors"
     _change(
         copied,
-        f"INSERT INTO deliveries ({columns}) SELECT {columns} FROM deliveries WHERE delivery_id = 1",  # noqa: S608
+        f"INSERT INTO deliveries (delivery_id, {columns})"  # noqa: S608 - names of ours alone.
+        f" SELECT 777, {columns} FROM deliveries WHERE delivery_id = 1",
     )
     (fault,) = _verify(copied).faults
     assert "is in the outbox without a matching entry" in fault
