@@ -169,7 +169,7 @@ def keep_versions(case: OpenCase, new: Sequence[NewVersion]) -> list[Taken]:
     for one in new:
         if one.event.kind == CLOCK_KIND:
             record_key = event_key(case.case_id, one.event.id)
-            change_reading(tx, stages, record_key, read_clock_comparison(one.event), receipt)
+            change_reading(tx, stages, record_key, read_clock_comparison(one.event), one.submission.receipt)
     return [
         Taken(201 if one.event.version == 1 else 200, answer) for one, (_, answer) in zip(new, kept, strict=True)
     ]
