@@ -117,7 +117,7 @@ class NodeCheck:
 
 
 def report_no_object(node: Any, path: Path, walk: Walk) -> None:
-    """Add the finding about a value that stands where a JSON object must."""
+    """Add the finding about a value where a JSON object must be."""
     if node is None:
         walk.report_broken("empty", path, "null is not allowed here; leave the element out.")
     elif isinstance(node, list):

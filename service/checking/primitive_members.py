@@ -25,7 +25,7 @@ _REPEATED = PrimitiveFault("max", "The element cannot repeat here, so its JSON m
 
 
 def one_primitive(name: str, check: CheckPrimitive) -> CheckMember:
-    """Return the check of a primitive that stands once."""
+    """Return the check of a primitive that does not repeat."""
 
     def check_member(_node: Node, value: Any, path: Path, walk: Walk) -> None:
         problem = check(value)
@@ -60,7 +60,7 @@ def one_uri(check_member: CheckMember) -> CheckMember:
 
 
 def many_primitives(name: str, check: CheckPrimitive) -> CheckMember:
-    """Return the check of a primitive that repeats; null stands where only `_name` has something to say."""
+    """Return the check of a primitive that repeats; null is allowed where only `_name` has something to say."""
     shadow = "_" + name
 
     def check_member(node: Node, value: Any, path: Path, walk: Walk) -> None:

@@ -54,7 +54,7 @@ _MENTIONING = frozenset(("canonical", "uri", "url"))
 
 
 def check_any_resource(node: Any, path: Path, walk: Walk) -> None:
-    """Add what is wrong with a resource that stands for itself: at the top, or in an entry of a Bundle."""
+    """Add what is wrong with a resource that is not contained: at the top, or in an entry of a Bundle."""
     kind = _covered_type(node, path, walk)
     if kind is None:
         return

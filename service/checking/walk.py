@@ -8,7 +8,7 @@ from typing import Literal
 from service.records.finding import Finding
 
 Path = tuple["Path | None", str, int | None]
-"""Where an element stands: its parent's path, its name, its place in an array; rendered only for a finding."""
+"""Where an element is: its parent's path, its name, its place in an array; rendered only for a finding."""
 
 
 def render_path(path: Path | None) -> str:

@@ -139,7 +139,7 @@ def _with_named_constraints(element: dict[str, Any], constraints: dict[str, dict
 
 
 def _name_of(constraint: dict[str, Any], constraints: dict[str, dict[str, Any]]) -> str:
-    """Return the name under which the constraint stands in `constraints`, where it is put if it is new."""
+    """Return the name under which the constraint is in `constraints`, where it is put if it is new."""
     key: str = constraint["key"]
     name = key
     number = 1

@@ -101,7 +101,7 @@ def _manifest() -> dict[str, Any]:
 
 
 def package_files(package: FhirPackage) -> dict[str, bytes]:
-    """Return the files of the archive by their names, in the order in which they stand in it."""
+    """Return the files of the archive by their names, in their order in it."""
     files = {
         "package/package.json": write_json(_manifest()),
         "package/.index.json": write_json(_index(package.conformance)),

@@ -16,7 +16,7 @@ UUID_SYSTEM = "urn:ietf:rfc:3986"
 
 _URN = "urn:uuid:"
 _VERSION_AT = 14
-"""Where in a UUID its version stands. Ours are of version 5; version 8 is free for any use (RFC 9562)."""
+"""Where in a UUID its version is. Ours are of version 5; version 8 is free for any use (RFC 9562)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,7 +103,7 @@ def entry_urn(resource_id: str) -> str:
 
 
 def resource_id_of(full_url: str) -> str:
-    """Return our id of the resource that stands in a Bundle of ours under this fullUrl."""
+    """Return our id of the resource that has this fullUrl in a Bundle of ours."""
     if not full_url.startswith(_URN):
         return full_url.rpartition("/")[2]
     resource_id = full_url.removeprefix(_URN)

@@ -74,7 +74,7 @@ class FhirClient:
         return await self.call("POST", "", body, {"Content-Type": FHIR_JSON, "Prefer": "return=minimal"})
 
     async def read(self, resource_type: str, resource_id: str) -> Answer:
-        """Read one resource as it stands now, past every cache."""
+        """Read one resource as it is now, past every cache."""
         return await self.call("GET", f"{resource_type}/{resource_id}", headers={"Cache-Control": "no-cache"})
 
     async def call(

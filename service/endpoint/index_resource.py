@@ -59,7 +59,7 @@ def index_resource(resource: dict[str, Any], base: str) -> IndexRows:
 
 
 def _walk(value: Any, path: str) -> list[Any]:
-    """Return what stands at `path` below `value`, every item of a list on the way."""
+    """Return what is at `path` below `value`, every item of a list on the way."""
     found = [value]
     for name in path.split("."):
         found = [member for item in found if isinstance(item, dict) for member in _members(item, name)]

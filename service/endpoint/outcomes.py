@@ -49,7 +49,7 @@ class RefusalError(Exception):
         self.headers = headers or {}
 
     def within(self, place: str) -> RefusalError:
-        """Return the same refusal with its locations inside the Bundle entry that stands at `place`."""
+        """Return the same refusal with its locations inside the Bundle entry at `place`."""
         return RefusalError(
             self.status,
             [replace(issue, expression=_location_within(place, issue.expression)) for issue in self.issues],

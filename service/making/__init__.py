@@ -1,1 +1,1 @@
-"""From records to FHIR resources: what a case, an event, a span or a check becomes; nothing is kept here."""
+"""Gives each record to its templates, with all that these look up, and checks what is made; nothing is kept here."""

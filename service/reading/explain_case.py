@@ -1,4 +1,4 @@
-"""Explains the resources of a case: makes them anew from its records, and says which lines made each element."""
+"""Explains the resources of a case: makes them again from its records, and says which lines made each element."""
 
 from __future__ import annotations
 

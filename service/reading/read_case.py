@@ -125,7 +125,7 @@ def _with_referenced(tx: Transaction, own: Sequence[StoredResource]) -> list[Sto
 
 
 def read_fhir(tx: Transaction, case_id: str) -> dict[str, Any]:
-    """Return the resources of a case as they stand, as a Bundle of the type collection."""
+    """Return the resources of a case as they are now, as a Bundle of the type collection."""
     existing_case(tx, case_id)
     return bundle_of(resources_of_bundle(tx, case_id))
 

@@ -11,7 +11,7 @@ from service.reading.explain_case import explain_fhir
 from service.storage.statements import Transaction
 
 _MOST_CASES = 20
-"""Explaining a case makes all of its resources anew, so a page traces so many cases and no more."""
+"""Explaining a case makes all of its resources again, so a page traces so many cases and no more."""
 
 _INDEX = re.compile(r"\[\d+\]")
 

@@ -11,7 +11,7 @@ _RFC3339 = re.compile(
     r"(Z|[+-](0\d|1[0-3]):[0-5]\d|[+-]14:00)"
 )
 _LOCAL = re.compile(r"\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(:\d{2}(\.\d+)?)?")
-# Times of a resuscitation lie in the era of electronic records; beyond it stands a typing error.
+# Times of a resuscitation lie in the era of electronic records; a year outside it is a typing error.
 _FIRST_YEAR, _LAST_YEAR = 1950, 2199
 
 

@@ -1,4 +1,4 @@
-"""The FHIR resources as they stand, each with the version that was made last and the delivery that carries it."""
+"""The FHIR resources as they are now, each with the version that was made last and the delivery that carries it."""
 
 from __future__ import annotations
 

@@ -114,7 +114,7 @@ def _field_condition(place: Located) -> Condition:
 
 
 def read_condition(place: Located) -> Condition:
-    """Return the condition that stands at `place`; WrongMapping where it has none of the forms above."""
+    """Return the condition at `place`; WrongMapping where it has none of the forms above."""
     members = place.members()
     if "field" in members:
         return _field_condition(place)

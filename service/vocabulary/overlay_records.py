@@ -11,7 +11,7 @@ from service.vocabulary.yaml_tree import Located
 _ABSOLUTE_URL = re.compile(r"https?://[^\s<>/]+(/[^\s<>]*)?")
 
 _REPEATS_CATEGORY = frozenset({"Observation", "Condition"})
-"""Of the types made here, those whose category may stand several times. Source: FHIR R4, each type's table."""
+"""Of the types made here, those whose category may repeat. Source: FHIR R4, each type's table."""
 
 _NEEDED = {
     ("records/case.yaml", "patient"): "every resource of a case is about its patient",

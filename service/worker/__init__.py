@@ -1,1 +1,1 @@
-"""Delivers: brings what waits in the outbox to the FHIR server and keeps what became of it."""
+"""The loops beside the requests: deliver what waits, read back what was delivered, make again what was left."""

@@ -1,4 +1,4 @@
-"""Breaks a part of a fault run's site, waits a moment, and mends it; what and for how long comes from the seed."""
+"""Breaks a part of a fault run's site, waits a moment, and repairs it; what and for how long comes from the seed."""
 
 from __future__ import annotations
 
@@ -48,7 +48,7 @@ class Breaker:
         return self._random.uniform(*seconds)
 
     def break_something(self, kind: str | None = None) -> None:
-        """Play one fault, of the kind that is named or of any, and mend it; it is counted before it is played."""
+        """Play one fault, of the kind that is named or of any, and repair it; it is counted before it is played."""
         if kind is None:
             (kind,) = self._random.choices(self.kinds, [weight for weight, _ in self._faults.values()])
         self._site.broken[kind] += 1

@@ -57,7 +57,7 @@ class VariedLoad(Load):
         for event in events:
             self._change(case_id, event, versions)
         if self._chance.random() < 0.3:
-            # The clock of the device is known only now, so what was stamped by it is made anew.
+            # The clock of the device is known only now, so what was stamped by it is made again.
             self._call("PUT", f"/v1/devices/{device}", registered, {200, 201})
             self._check(device, "k-2")
         if self._chance.random() < 0.3:

@@ -1,4 +1,4 @@
-"""Writes the golden files anew from what the real service makes: python -m tests.support.write_goldens.
+"""Writes the golden files again from what the real service makes: python -m tests.support.write_goldens.
 
 What comes out is to be read as a diff before it is committed; the tests compare and never write.
 """
