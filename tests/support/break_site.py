@@ -1,4 +1,4 @@
-"""Breaks a part of a fault run's site, waits a moment, and repairs it; what and for how long comes from the seed."""
+"""Breaks a part of a fault run's site, waits a moment, and repairs it; the seed says what and for how long."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """What a random history of changes leaves is what the final records make when all of them are made at once.
 
-A change makes only the spans that it adjoins. Were one forgotten, what is kept would differ from what is made at once.
+A change makes only the spans that it adjoins. If it forgot one, what is kept would differ from that.
 """
 
 from __future__ import annotations
