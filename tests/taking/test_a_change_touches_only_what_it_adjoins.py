@@ -37,6 +37,7 @@ from service.taking.remake_events import go_on_remaking
 from service.taking.submissions import Submission, Taken
 from service.taking.take_case import take_case
 from service.taking.take_events import SentEvent, take_events
+from tests.support.stores import store_in
 
 CASE = {
     "patient": {"unidentified": True, "label": "A"},
@@ -68,9 +69,10 @@ class Change:
 
 
 @contextmanager
-def _opened_case() -> Iterator[Store]:
+def _opened_case(location: Path | str | None = None) -> Iterator[Store]:
+    """Yield a store with an open case: at a location, or in a file that goes with it."""
     with tempfile.TemporaryDirectory() as folder:
-        store = Store(Path(folder) / "store.sqlite")
+        store = Store(location or Path(folder) / "store.sqlite")
         store.open()
         read = read_record(CASE, _stages().vocabulary.case)
         store.write_now(lambda tx: take_case(tx, _stages(), "c-1", read, Submission(RECEIPT, case_key("c-1"))))
@@ -231,9 +233,23 @@ def _post(second: int, kind: str) -> Change:
     ],
     ids=["a start at the time of the pause before it", "an end of two spans, of which one changes"],
 )
-def test_what_chance_meets_rarely_holds_too(history: list[Change]) -> None:
-    with _opened_case() as store:
+def test_what_chance_meets_rarely_holds_too_in_every_database(history: list[Change], tmp_path: Path) -> None:
+    with _opened_case(store_in(tmp_path)) as store:
         kinds: dict[str, str] = {}
         for change in history:
             store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+        _hold_together(store)
+
+
+def test_many_events_of_a_clock_are_left_for_later_units_in_every_database(tmp_path: Path) -> None:
+    with _opened_case(store_in(tmp_path)) as store, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(remake_events, "MOST_AT_ONCE", 2)
+        kinds: dict[str, str] = {}
+        steps = [Change("post", number, KINDS[number % 4], number // 2, clock=True) for number in range(7)]
+        for change in [*steps, Change("clock", 2, "remark", 30, clock=False)]:
+            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+        units = 0
+        while store.write_now(lambda tx: go_on_remaking(tx, _stages(), START)):
+            units += 1
+        assert units > 1
         _hold_together(store)
