@@ -7,10 +7,12 @@ from datetime import datetime
 
 from service.making.stages import Stages
 from service.outbox.queue_resources import owned_by_case, queue_and_log
+from service.problems import Invalid
 from service.reading.find_case import OpenCase, open_case
 from service.records.clocks import ClockReading
 from service.records.instants import stamp
 from service.records.receipts import Receipt
+from service.records.record_keys import event_key
 from service.storage.clock_readings import forget_reading, keep_reading, reading_of_record, readings_around
 from service.storage.events import (
     EARLIEST,
@@ -25,6 +27,7 @@ from service.storage.remakes import Remake, forget_whole_case, go_on_after, keep
 from service.storage.statements import Transaction
 from service.taking.adjoining_spans import Change
 from service.taking.make_changes import make_changes
+from service.taking.submissions import Submission, keep_refusal
 
 MOST_AT_ONCE = 100
 """How many events one unit makes again: few enough that no other writer has to wait long."""
@@ -125,9 +128,20 @@ def _stamped(placed: PlacedEvent) -> str:
 
 
 def _remake(case: OpenCase, placed: Sequence[PlacedEvent], receipt: Receipt) -> None:
-    """Make events again, with the spans that they adjoin, and keep where they are on the timeline now."""
-    made = make_changes(case, [Change(one.event, one.order_at) for one in placed])
-    moved = [(one.event.id, made.timeline.time_of(one.event).order_at) for one in placed]
-    old = {one.event.id: one.order_at for one in placed}
-    move_events(case.tx, case.case_id, [(event_id, at) for event_id, at in moved if stamp(at) != old[event_id]])
+    """Make events again, with the spans that they adjoin, and keep where they are on the timeline now.
+
+    An event of which the mapping in force makes what breaks FHIR R4 stays as it is; the log says so.
+    """
+    try:
+        made = make_changes(case, [Change(one.event, one.order_at) for one in placed])
+    except Invalid as invalid:
+        if len(placed) > 1:
+            for one in placed:
+                _remake(case, [one], receipt)
+        else:
+            key = event_key(case.case_id, placed[0].event.id)
+            keep_refusal(case.tx, Submission(receipt, key, b"", case.case_id), invalid)
+        return
+    moved = [(one, made.timeline.time_of(one.event).order_at) for one in placed]
+    move_events(case.tx, case.case_id, [(one.event.id, at) for one, at in moved if stamp(at) != one.order_at])
     queue_and_log(case.tx, owned_by_case(case.case_id), made.deliveries, receipt)

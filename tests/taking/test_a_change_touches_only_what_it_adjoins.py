@@ -22,17 +22,20 @@ from service.exact_json import read_json, write_json
 from service.intake.read_record import read_event, read_record
 from service.making.make_events import make_timeline
 from service.making.stages import Stages, load_stages
-from service.problems import Code, ServiceProblem
-from service.reading.find_case import existing_case, open_case, timeline_of
+from service.problems import Code, ServiceProblem, refusal_for
+from service.reading.find_case import OpenCase, existing_case, open_case, timeline_of
 from service.records.instants import format_moment, stamp
 from service.records.receipts import Receipt
 from service.records.record_keys import case_key, event_key
+from service.storage.audit_entries import EntryFilter, filtered_entries
 from service.storage.events import EARLIEST, LATEST, events_stamped
 from service.storage.resources import resources_of_case
 from service.storage.statements import Transaction
 from service.storage.store import Store
 from service.taking import remake_events
+from service.taking.adjoining_spans import Change as SpanChange
 from service.taking.change_event import correct_event, retract_event
+from service.taking.make_changes import MadeChanges, make_changes
 from service.taking.remake_events import go_on_remaking
 from service.taking.submissions import Submission, Taken
 from service.taking.take_case import take_case
@@ -253,3 +256,29 @@ def test_many_events_of_a_clock_are_left_for_later_units_in_every_database(tmp_p
             units += 1
         assert units > 1
         _hold_together(store)
+
+
+def test_an_event_that_cannot_be_made_again_stays_as_it_is_and_keeps_nothing_out(tmp_path: Path) -> None:
+    with _opened_case(store_in(tmp_path)) as store, pytest.MonkeyPatch.context() as patch:
+        kinds: dict[str, str] = {}
+        for number in (1, 2):
+            change = Change("post", number, "rhythm_assessed", number, clock=True)
+            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+        before = store.read_now(_kept)
+        broken = event_key("c-1", "e-1")
+
+        def refusing(case: OpenCase, changes: Sequence[SpanChange]) -> MadeChanges:
+            if broken in [event_key("c-1", one.event.id) for one in changes]:
+                raise refusal_for(Code.INVALID_RESOURCE, "", "made up")
+            return make_changes(case, changes)
+
+        patch.setattr(remake_events, "make_changes", refusing)
+        store.write_now(lambda tx: _apply(tx, kinds, Change("clock", 2, "remark", 30, clock=False)))
+        after = store.read_now(_kept)
+        changed = {reference for reference in before if before[reference] != after[reference]}
+        assert changed
+        entries = store.read_now(lambda tx: filtered_entries(tx, EntryFilter(action="refused"), 0, 10))
+        assert [entry.subject for entry in entries] == [broken]
+        assert broken not in {
+            one.record for one in store.read_now(lambda tx: resources_of_case(tx, "c-1")) if one.version > 1
+        }
