@@ -163,13 +163,15 @@ def queue_deliveries(
     The caller logs what was queued.
     """
     versions = _Known(tx)
-    brought = {record: [_written(resource) for resource in resources] for record, resources in deliveries.items()}
-    everything = {one.made.reference for own in brought.values() for one in own}
-    versions.of(everything.union(*(one.refers_to for own in brought.values() for one in own)))
+    written_by_record = {
+        record: [_written(resource) for resource in resources] for record, resources in deliveries.items()
+    }
+    everything = {one.made.reference for own in written_by_record.values() for one in own}
+    versions.of(everything.union(*(one.refers_to for own in written_by_record.values() for one in own)))
     queued: dict[str, Queued] = {}
     new: list[NewDelivery] = []
     kept: list[StoredResource] = []
-    for record, own in brought.items():
+    for record, own in written_by_record.items():
         written = _changed(own, versions)
         if not written:
             continue

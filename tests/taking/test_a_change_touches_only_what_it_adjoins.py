@@ -112,7 +112,11 @@ def _compared(change: Change) -> SentEvent:
     return SentEvent(Submission(RECEIPT, event_key("c-1", content["id"]), b"", "c-1", reason="test"), read)
 
 
-def _apply(tx: Transaction, kinds: dict[str, str], change: Change) -> None:
+def _apply(store: Store, kinds: dict[str, str], change: Change) -> None:
+    store.write_now(lambda tx: _take(tx, kinds, change))
+
+
+def _take(tx: Transaction, kinds: dict[str, str], change: Change) -> None:
     sent = _compared(change) if change.what.startswith("clock") else _sent(change, change.kind)
     assert not isinstance(sent.read, ServiceProblem)
     event_id = sent.read.content["id"]
@@ -185,7 +189,7 @@ def test_any_history_leaves_what_its_records_make_at_once(history: list[Change])
     with _opened_case() as store:
         kinds: dict[str, str] = {}
         for change in history:
-            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+            _apply(store, kinds, change)
         _hold_together(store)
 
 
@@ -195,7 +199,7 @@ def test_an_array_leaves_the_same_as_single_events(posted: list[Change], cut: in
     with _opened_case() as store:
         kinds: dict[str, str] = {}
         for change in before[:cut]:
-            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+            _apply(store, kinds, change)
         sent = [_sent(change, change.kind) for change in posted if f"e-{change.event}" not in kinds]
         store.write_now(lambda tx: take_events(tx, _stages(), "c-1", sent))
         _hold_together(store)
@@ -208,7 +212,7 @@ def test_what_is_left_for_later_units_comes_out_the_same(history: list[Change], 
         patch.setattr(remake_events, "MOST_AT_ONCE", most)
         kinds: dict[str, str] = {}
         for change in history:
-            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+            _apply(store, kinds, change)
         while store.write_now(lambda tx: go_on_remaking(tx, _stages(), START)):
             pass
         _hold_together(store)
@@ -240,7 +244,7 @@ def test_what_chance_meets_rarely_holds_too_in_every_database(history: list[Chan
     with _opened_case(store_in(tmp_path)) as store:
         kinds: dict[str, str] = {}
         for change in history:
-            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+            _apply(store, kinds, change)
         _hold_together(store)
 
 
@@ -250,7 +254,7 @@ def test_many_events_of_a_clock_are_left_for_later_units_in_every_database(tmp_p
         kinds: dict[str, str] = {}
         steps = [Change("post", number, KINDS[number % 4], number // 2, clock=True) for number in range(7)]
         for change in [*steps, Change("clock", 2, "remark", 30, clock=False)]:
-            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+            _apply(store, kinds, change)
         units = 0
         while store.write_now(lambda tx: go_on_remaking(tx, _stages(), START)):
             units += 1
@@ -263,7 +267,7 @@ def test_an_event_that_cannot_be_made_again_stays_as_it_is_and_keeps_nothing_out
         kinds: dict[str, str] = {}
         for number in (1, 2):
             change = Change("post", number, "rhythm_assessed", number, clock=True)
-            store.write_now(lambda tx, change=change: _apply(tx, kinds, change))  # type: ignore[misc]  # as above.
+            _apply(store, kinds, change)
         before = store.read_now(_kept)
         broken = event_key("c-1", "e-1")
 
@@ -273,7 +277,7 @@ def test_an_event_that_cannot_be_made_again_stays_as_it_is_and_keeps_nothing_out
             return make_changes(case, changes)
 
         patch.setattr(remake_events, "make_changes", refusing)
-        store.write_now(lambda tx: _apply(tx, kinds, Change("clock", 2, "remark", 30, clock=False)))
+        _apply(store, kinds, Change("clock", 2, "remark", 30, clock=False))
         after = store.read_now(_kept)
         changed = {reference for reference in before if before[reference] != after[reference]}
         assert changed
