@@ -7,6 +7,7 @@ from typing import Any
 
 from service.delivery.build_bundle import resource_id_of
 from service.exact_json import read_json
+from service.records.references import replaced_references
 
 
 def sent_resources(bundle: bytes, remote_ids: Mapping[str, str]) -> dict[str, dict[str, Any]]:
@@ -24,17 +25,4 @@ def sent_resources(bundle: bytes, remote_ids: Mapping[str, str]) -> dict[str, di
         found[reference] = resource
         if reference in remote_ids:
             resolved[entry["fullUrl"]] = f"{resource['resourceType']}/{remote_ids[reference]}"
-    return {reference: _resolved(resource, resolved) for reference, resource in found.items()}
-
-
-def _resolved(value: Any, resolved: Mapping[str, str]) -> Any:
-    if isinstance(value, dict):
-        return {
-            name: resolved.get(member, member)
-            if name == "reference" and isinstance(member, str)
-            else _resolved(member, resolved)
-            for name, member in value.items()
-        }
-    if isinstance(value, list):
-        return [_resolved(item, resolved) for item in value]
-    return value
+    return {reference: replaced_references(resource, resolved) for reference, resource in found.items()}

@@ -6,6 +6,8 @@ import re
 from collections.abc import Iterator, Mapping
 from typing import Any, NamedTuple
 
+from service.records.references import replaced_references
+
 LOGICAL_ID = re.compile(r"[A-Za-z0-9\-.]{1,64}")
 _LITERAL = re.compile(r"([A-Z][A-Za-z]+/[A-Za-z0-9\-.]{1,64})(?:/_history/[A-Za-z0-9\-.]{1,64})?")
 _ABSOLUTE = re.compile(r"[A-Za-z][A-Za-z0-9+.\-]*:")
@@ -44,21 +46,8 @@ def with_references(resource: dict[str, Any], identities: Mapping[str, str]) -> 
     """Return `resource` with each reference that is a key of `identities` replaced by `identities[reference]`."""
     if not identities or resource.get("resourceType") == "Bundle":
         return resource
-    replaced: dict[str, Any] = _replaced(resource, identities)
+    replaced: dict[str, Any] = replaced_references(resource, identities)
     return replaced
-
-
-def _replaced(value: Any, identities: Mapping[str, str]) -> Any:
-    if isinstance(value, dict):
-        return {
-            name: identities.get(member, member)
-            if name == "reference" and isinstance(member, str)
-            else _replaced(member, identities)
-            for name, member in value.items()
-        }
-    if isinstance(value, list):
-        return [_replaced(item, identities) for item in value]
-    return value
 
 
 def local_target(reference: str, base: str) -> str | None:

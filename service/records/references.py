@@ -1,9 +1,9 @@
-"""Literal references between resources, `Type/id`: found in a resource, and taken apart."""
+"""Literal references between resources, `Type/id`: found in a resource, replaced, and taken apart."""
 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from typing import Any
 
 
@@ -19,6 +19,20 @@ def references_in(value: Any) -> Iterator[str]:
         for item in value:
             if isinstance(item, dict | list):
                 yield from references_in(item)
+
+
+def replaced_references(value: Any, replacements: Mapping[str, str]) -> Any:
+    """Return a copy of a resource, or of a part, with each reference of `replacements` replaced by its value."""
+    if isinstance(value, dict):
+        return {
+            name: replacements.get(member, member)
+            if name == "reference" and isinstance(member, str)
+            else replaced_references(member, replacements)
+            for name, member in value.items()
+        }
+    if isinstance(value, list):
+        return [replaced_references(item, replacements) for item in value]
+    return value
 
 
 _REFERENCE = re.compile(rb'"reference":"([^"\\]+)"')
